@@ -1,0 +1,1 @@
+"""Squareon: is a knee film square on, and if not, which way and by how much?"""

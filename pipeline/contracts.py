@@ -1,0 +1,145 @@
+"""The contracts: one small Protocol per stage. A plugin is a dataclass that fulfils one.
+
+A plugin's options are its own dataclass fields; it is found through an entry point in the group
+`squareon.<stage>` (docs/guides/plugins.md) and built by `pipeline.registry.build`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol, runtime_checkable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.knee.anatomy import Knee, Mesh
+from pipeline.knee.camera import Camera
+from pipeline.knee.detection import Detection, Pose
+from pipeline.knee.film import Film
+from pipeline.knee.reading import CriterionRead, Proposal, Reading
+
+
+@runtime_checkable
+class FilmReader(Protocol):
+    """Turns one file into films."""
+
+    def accepts(self, path: Path) -> bool:
+        """Whether this reader should try `path`; looks at name and first bytes only."""
+        ...
+
+    def read(self, path: Path) -> Iterable[Film]:
+        """The films in `path`, one per frame. Raises `Problem` where it cannot be read."""
+        ...
+
+
+@dataclass(frozen=True)
+class AnatomyRequest:
+    """What a scenario asks of an anatomy source; None = the source draws it from `rng`."""
+
+    sex: str | None = None
+    flexion_deg: float = 0.0
+    weight_bearing: bool = False
+
+
+@runtime_checkable
+class AnatomySource(Protocol):
+    """Makes right knees."""
+
+    def sample(self, rng: np.random.Generator, request: AnatomyRequest) -> Knee:
+        """A new knee; the same generator state gives the same knee."""
+        ...
+
+
+@runtime_checkable
+class Renderer(Protocol):
+    """Measures how much of each ray lies inside each closed surface."""
+
+    def path_lengths(self, meshes: Sequence[Mesh], camera: Camera) -> NDArray[np.float32]:
+        """(len(meshes), rows, columns) mm of each pixel's ray inside each surface."""
+        ...
+
+
+@runtime_checkable
+class Detector(Protocol):
+    """Finds knees and their landmarks."""
+
+    @property
+    def weights(self) -> str:
+        """Name and digest of what was learned, for the record."""
+        ...
+
+    def detect(self, film: Film) -> Sequence[Detection]:
+        """All knees on the film; one with view `none` where there is no knee."""
+        ...
+
+
+@runtime_checkable
+class PoseEstimator(Protocol):
+    """Works out how the knee stood in the beam."""
+
+    def estimate(self, film: Film, detection: Detection) -> Pose:
+        """The pose. Raises `Problem` where the detection does not allow one."""
+        ...
+
+
+@dataclass(frozen=True)
+class Sight:
+    """All that criteria and target rules may look at for one knee.
+
+    `partner` is the other view of the same knee in the same study, where there is one.
+    `side` is the side settled on (header before image), or None. `tolerance_deg` and
+    `ap_rotation_zero` come from the alignment options.
+    """
+
+    film: Film
+    detection: Detection
+    pose: Pose
+    side: str | None
+    tolerance_deg: float
+    ap_rotation_zero: float
+    partner: Sight | None = None
+
+
+@runtime_checkable
+class AlignmentCriterion(Protocol):
+    """Judges one thing an expert would look at."""
+
+    def judge(self, sight: Sight) -> Sequence[CriterionRead]:
+        """Rows of the criteria table; none where the criterion does not concern the view."""
+        ...
+
+
+@runtime_checkable
+class TargetRule(Protocol):
+    """Proposes targets for a person to review."""
+
+    def propose(self, sight: Sight, square: str) -> Sequence[Proposal]:
+        """Proposals, withheld ones included with the reason."""
+        ...
+
+
+@runtime_checkable
+class Writer(Protocol):
+    """Writes readings out."""
+
+    def write(self, out: Path, film: Film, readings: Sequence[Reading]) -> None:
+        """Adds one film's readings under `out`; safe to call again for the same film."""
+        ...
+
+    def finish(self, out: Path) -> None:
+        """Called once after the last film; completes tables and pages."""
+        ...
+
+
+STAGES: dict[str, type] = {
+    "reader": FilmReader,
+    "anatomy": AnatomySource,
+    "renderer": Renderer,
+    "detector": Detector,
+    "pose": PoseEstimator,
+    "criterion": AlignmentCriterion,
+    "target": TargetRule,
+    "writer": Writer,
+}

@@ -1,0 +1,1 @@
+"""The vocabulary: films, landmarks, frames, angles, readings. Pure numpy, no I/O."""

@@ -1,0 +1,181 @@
+"""A reading: everything the pipeline says about one knee on one film.
+
+The field names are those of `readings.jsonl` (docs/reference/readings.md). Lengths on the film
+are pixels unless the name says otherwise; numbers may be None, never NaN.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Verdict = Literal["pass", "fail", "cannot tell"]
+Square = Literal["yes", "no", "cannot tell"]
+Interval = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class FilmRef:
+    source: str
+    sha256: str
+    frame: int | None
+    rows: int
+    columns: int
+    sop_instance: str | None
+    series_digest: str | None
+    study_digest: str | None
+
+
+@dataclass(frozen=True)
+class KneeRef:
+    index: int
+    box: tuple[float, float, float, float] | None
+
+
+@dataclass(frozen=True)
+class ScaleRead:
+    mm_per_px_detector: float | None
+    mm_per_px_knee: float | None
+    rule: str
+
+
+@dataclass(frozen=True)
+class ViewRead:
+    name: Literal["AP", "lateral", "other", "none"]
+    probability: float
+
+
+@dataclass(frozen=True)
+class SideRead:
+    """`from_` is written as `from`."""
+
+    name: Literal["right", "left"] | None
+    probability: float
+    from_: Literal["header", "marker", "image"]
+
+
+@dataclass(frozen=True)
+class LandmarkRead:
+    """Coordinates are None where not seen. `sd_angle_deg` runs from +x toward +y."""
+
+    name: str
+    x: float | None
+    y: float | None
+    sd_major: float | None
+    sd_minor: float | None
+    sd_angle_deg: float | None
+    seen: bool
+
+
+@dataclass(frozen=True)
+class HypothesisRead:
+    rotation_deg: float
+    rotation_90: Interval
+    tilt_deg: float
+    tilt_90: Interval
+    probability: float
+
+
+@dataclass(frozen=True)
+class CriterionRead:
+    """One row of the criteria table; `source` names a publication or `common practice`."""
+
+    name: str
+    value: float | None
+    unit: str
+    tolerance: float | None
+    verdict: Verdict
+    source: str
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """All angles in degrees; `score` 0 to 100; top-level angles are the likelier hypothesis's."""
+
+    rotation_deg: float | None
+    rotation_90: Interval | None
+    tilt_deg: float | None
+    tilt_90: Interval | None
+    roll_deg: float | None
+    flexion_deg: float | None
+    off_centre_deg: float | None
+    square: Square
+    square_probability: float | None
+    score: float | None
+    hypotheses: tuple[HypothesisRead, ...]
+    criteria: tuple[CriterionRead, ...]
+
+
+@dataclass(frozen=True)
+class Move:
+    """One correction. `degrees` None where only the direction is known."""
+
+    angle: Literal["rotation", "tilt"]
+    hypothesis: int
+    move: str
+    toward: str
+    degrees: float | None
+    limb: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A target for a person to review, never for guidance."""
+
+    target: str
+    shape: Literal["point", "band"]
+    points: tuple[tuple[float, float], ...]
+    radius_90_px: float | None
+    heights_from: str
+    basis: str
+    status: Literal["proposal", "withheld"]
+    why: str | None
+
+
+@dataclass(frozen=True)
+class Warning_:
+    name: str
+    polygon: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
+class Instrument:
+    tip: tuple[float, float]
+    depth_percent: float | None
+    depth_90: Interval | None
+
+
+@dataclass(frozen=True)
+class Found:
+    implant: float | None
+    hardware: float | None
+    instruments: tuple[Instrument, ...]
+
+
+@dataclass(frozen=True)
+class MadeBy:
+    version: str
+    weights: str
+    config_sha256: str
+    seed: int
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One knee on one film. `knee.index` counts from 0 on that film."""
+
+    film: FilmRef
+    knee: KneeRef
+    scale: ScaleRead
+    view: ViewRead
+    side: SideRead
+    landmarks: tuple[LandmarkRead, ...]
+    alignment: Alignment | None
+    moves: tuple[Move, ...]
+    proposals: tuple[Proposal, ...]
+    warnings: tuple[Warning_, ...]
+    found: Found
+    refused: str | None
+    cautions: tuple[str, ...]
+    made_by: MadeBy

@@ -1,0 +1,52 @@
+"""What is exactly true of a synthetic film: used to train, to score and to audit."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.knee.landmarks import View
+
+
+@dataclass(frozen=True)
+class KneeTruth:
+    """One knee on one synthetic film, in pixels of that film.
+
+    Attributes:
+        view, side: as shown.
+        lateral_to_right: as in `Detection`.
+        names: (K,) landmark names in the order of `names_of(view)`.
+        xy: (K, 2) pixels, also where not seen.
+        normal: (K, 2) unit normal of the outline at contour landmarks; zeros for fixed ones.
+        seen: (K,) bool, on the film.
+        rotation_deg, tilt_deg, roll_deg, flexion_deg: by docs/explanation/conventions.md.
+        off_centre_deg: (rotation, tilt) shares of the ray's obliquity.
+        width_px: W on AP, C on lateral, pixels of the film.
+        width_mm: epicondylar width in 3-D, mm.
+        centre: (2,) pixels, projection of the femur's origin.
+        up: (2,) unit vector on the film along the projected femoral shaft, proximal.
+        mm_per_px_knee: at the femur's origin.
+        facts: anatomy, camera and film settings that were drawn, plain values.
+    """
+
+    view: View
+    side: str
+    lateral_to_right: bool
+    names: tuple[str, ...]
+    xy: NDArray[np.float64]
+    normal: NDArray[np.float64]
+    seen: NDArray[np.bool_]
+    rotation_deg: float
+    tilt_deg: float
+    roll_deg: float
+    flexion_deg: float
+    off_centre_deg: tuple[float, float]
+    width_px: float
+    width_mm: float
+    centre: NDArray[np.float64]
+    up: NDArray[np.float64]
+    mm_per_px_knee: float
+    facts: Mapping[str, float | str] = field(default_factory=dict)
