@@ -19,6 +19,7 @@ from pipeline.knee.camera import Camera
 from pipeline.knee.detection import Detection, Pose
 from pipeline.knee.film import Film
 from pipeline.knee.reading import CriterionRead, Proposal, Reading
+from pipeline.knee.truth import LabelledFilm
 
 
 @runtime_checkable
@@ -58,6 +59,15 @@ class Renderer(Protocol):
 
     def path_lengths(self, meshes: Sequence[Mesh], camera: Camera) -> NDArray[np.float32]:
         """(len(meshes), rows, columns) mm of each pixel's ray inside each surface."""
+        ...
+
+
+@runtime_checkable
+class Scenario(Protocol):
+    """Makes labelled synthetic films of one kind of practice."""
+
+    def make(self, seed: int) -> LabelledFilm:
+        """The film of that seed: the same bytes for the same seed and version everywhere."""
         ...
 
 
@@ -137,6 +147,7 @@ STAGES: dict[str, type] = {
     "reader": FilmReader,
     "anatomy": AnatomySource,
     "renderer": Renderer,
+    "scenario": Scenario,
     "detector": Detector,
     "pose": PoseEstimator,
     "criterion": AlignmentCriterion,

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.knee.landmarks import View
+from pipeline.knee.film import Film
 
 
 @dataclass(frozen=True)
@@ -16,7 +17,8 @@ class KneeTruth:
     """One knee on one synthetic film, in pixels of that film.
 
     Attributes:
-        view, side: as shown.
+        view, side: as shown; `other` is a knee in another projection (skyline, oblique beyond
+            25 degrees), whose landmark arrays are empty.
         lateral_to_right: as in `Detection`.
         names: (K,) landmark names in the order of `names_of(view)`.
         xy: (K, 2) pixels, also where not seen.
@@ -32,7 +34,7 @@ class KneeTruth:
         facts: anatomy, camera and film settings that were drawn, plain values.
     """
 
-    view: View
+    view: Literal["AP", "lateral", "other"]
     side: str
     lateral_to_right: bool
     names: tuple[str, ...]
@@ -50,3 +52,14 @@ class KneeTruth:
     up: NDArray[np.float64]
     mm_per_px_knee: float
     facts: Mapping[str, float | str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class LabelledFilm:
+    """A synthetic film and the truth about every knee on it (none: another body part).
+
+    `film.scale` and `film.header` say only what a file would say; the truth is in `knees`.
+    """
+
+    film: Film
+    knees: tuple[KneeTruth, ...]
