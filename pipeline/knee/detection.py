@@ -101,4 +101,3 @@ class Pose:
     outline: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     heights: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     cautions: tuple[str, ...] = ()
-

@@ -1,0 +1,294 @@
+"""Frames of the femur, the tibia and the patella, found on their surfaces.
+
+The words of docs/explanation/conventions.md turned into numbers: the condylar axis is the
+direction in which the two condyles eclipse each other, the tibia's plane is that of four rim
+points. Axes named after Grood & Suntay 1983, J Biomech Eng 105:136. All lengths mm; a right
+knee, z lateral.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.knee.anatomy import Mesh
+from pipeline.knee.camera import unit
+
+Array = NDArray[np.float64]
+
+DISTAL_FEMUR_MM = 45.0
+UPPER_TIBIA_MM = 15.0
+
+
+@dataclass(frozen=True)
+class FemurFrame:
+    """Right-handed: x anterior, y proximal, z lateral (unit vectors, (3,)), origin (3,) mm.
+
+    Attributes:
+        shaft: (3,) Y0, unit direction of the distal shaft, pointing up.
+        shaft_point: (3,) a point on the shaft's axis, at the height of the joint line.
+        width: W, the epicondylar width, mm.
+        touching: (4, 3) medial distal, lateral distal, medial posterior, lateral posterior.
+    """
+
+    x: Array
+    y: Array
+    z: Array
+    origin: Array
+    shaft: Array
+    shaft_point: Array
+    width: float
+    touching: Array
+
+
+@dataclass(frozen=True)
+class TibiaFrame:
+    """x anterior, y proximal along the tibial shaft, z lateral (unit vectors, (3,)).
+
+    Attributes:
+        normal: (3,) n_t, unit normal of the plane through the rim points, pointing up.
+        rim: (4, 3) mm: medial anterior, medial posterior, lateral anterior, lateral posterior.
+        centre: (3,) mm, the centre of the rim points.
+        shaft_point: (3,) mm, the shaft's axis where it crosses the joint line.
+        plateau_width: mm along z, upper 15 mm.
+    """
+
+    x: Array
+    y: Array
+    z: Array
+    normal: Array
+    rim: Array
+    centre: Array
+    shaft_point: Array
+    plateau_width: float
+
+
+@dataclass(frozen=True)
+class PatellaFrame:
+    """x anterior (thickness), y along its length, z lateral (unit vectors), origin (3,) mm."""
+
+    x: Array
+    y: Array
+    z: Array
+    origin: Array
+
+
+@dataclass(frozen=True)
+class Frames:
+    """All frames of one knee."""
+
+    femur: FemurFrame
+    tibia: TibiaFrame
+    patella: PatellaFrame
+
+    @property
+    def flexion_deg(self) -> float:
+        """Angle between the shafts in the plane at right angles to the condylar axis."""
+        f, t = self.femur, self.tibia
+        return float(np.degrees(np.arctan2(t.y @ f.x, t.y @ f.y)))
+
+
+def section_points(mesh: Mesh, normal: Array, offset: float) -> tuple[Array, Array]:
+    """The cut of a closed surface by the plane p . normal = offset.
+
+    Returns:
+        (S, 3), (S, 3): the two ends of each cut triangle's segment, oriented so that the inside
+        lies to the left as seen against `normal`.
+    """
+    height = mesh.vertices @ normal - offset
+    above = height > 0
+    tri = mesh.faces
+    count = above[tri].sum(axis=1)
+    cut = tri[(count == 1) | (count == 2)]
+    if len(cut) == 0:
+        return np.empty((0, 3)), np.empty((0, 3))
+    up = above[cut]
+    lone_value = up.sum(axis=1) == 1
+    lone = np.argmax(up == lone_value[:, None], axis=1)
+    rows = np.arange(len(cut))
+    a = cut[rows, lone]
+    b = cut[rows, (lone + 1) % 3]
+    c = cut[rows, (lone + 2) % 3]
+
+    def between(i: NDArray[np.int32], j: NDArray[np.int32]) -> Array:
+        t = height[i] / (height[i] - height[j])
+        return mesh.vertices[i] + t[:, None] * (mesh.vertices[j] - mesh.vertices[i])
+
+    first, second = between(a, b), between(a, c)
+    flip = ~lone_value
+    start = np.where(flip[:, None], second, first)
+    end = np.where(flip[:, None], first, second)
+    return start, end
+
+
+def section_centroid(mesh: Mesh, normal: Array, offset: float) -> Array | None:
+    """(3,) centroid of the area cut out by a plane, None where the plane misses the bone."""
+    start, end = section_points(mesh, normal, offset)
+    if len(start) < 3:
+        return None
+    helper = np.eye(3)[int(np.argmin(np.abs(normal)))]
+    e1 = unit(np.cross(normal, helper))
+    e2 = np.cross(normal, e1)
+    a = np.stack([start @ e1, start @ e2], axis=1)
+    b = np.stack([end @ e1, end @ e2], axis=1)
+    middle = a.mean(axis=0)
+    a, b = a - middle, b - middle
+    cross = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
+    area = cross.sum() / 2
+    if abs(area) < 1e-9:
+        return None
+    centroid = ((a + b) * cross[:, None]).sum(axis=0) / (6 * area) + middle
+    return centroid[0] * e1 + centroid[1] * e2 + offset * normal
+
+
+def _shaft_axis(
+    mesh: Mesh, direction: Array, joint: float, low: float, high: float
+) -> tuple[Array, Array]:
+    """Direction (along `direction`) and a point of the line through section centroids.
+
+    Sections stand at right angles to `direction`, from `low` to `high` mm past `joint`.
+    """
+    top = float((mesh.vertices @ direction).max()) - joint - 1.0
+    heights = np.linspace(low, min(high, top), 8)
+    centroids = [section_centroid(mesh, direction, joint + h) for h in heights]
+    points = np.array([c for c in centroids if c is not None])
+    if len(points) < 2:
+        raise ValueError("the bone ends before its shaft begins: no axis can be fitted")
+    middle = points.mean(axis=0)
+    axis = np.linalg.svd(points - middle)[2][0]
+    return (axis if axis @ direction > 0 else -axis), middle
+
+
+def femur_frame(mesh: Mesh, *, up: Array | None = None, lateral: Array | None = None) -> FemurFrame:
+    """The femur's frame, by the fixed point of the condyles' eclipse.
+
+    Args:
+        mesh: closed outer surface of a right femur, at least 0.8 W of shaft.
+        up, lateral: rough directions; world y and z by default.
+    """
+    shaft = np.array([0.0, 1.0, 0.0]) if up is None else unit(up)
+    side = np.array([0.0, 0.0, 1.0]) if lateral is None else unit(lateral)
+    v = mesh.vertices
+    width, middle = 80.0, v.mean(axis=0)
+    for _ in range(3):
+        joint = float((v @ shaft).min())
+        distal = v[v @ shaft < joint + DISTAL_FEMUR_MM]
+        across = unit(side - (side @ shaft) * shaft)
+        width = float(np.ptp(distal @ across))
+        shaft, middle = _shaft_axis(mesh, shaft, joint, 0.75 * width, 1.5 * width)
+    joint = float((v @ shaft).min())
+    distal = v[v @ shaft < joint + DISTAL_FEMUR_MM]
+
+    z = unit(side - (side @ shaft) * shaft)
+    touching = np.zeros((4, 3))
+    x = y = z
+    for _ in range(8):
+        y = unit(shaft - (shaft @ z) * z)
+        x = np.cross(y, z)
+        along = distal @ z
+        split = (along.max() + along.min()) / 2
+        medial, lateral_ = distal[along < split], distal[along >= split]
+        touching = np.stack(
+            [
+                medial[np.argmin(medial @ y)],
+                lateral_[np.argmin(lateral_ @ y)],
+                medial[np.argmin(medial @ x)],
+                lateral_[np.argmin(lateral_ @ x)],
+            ]
+        )
+        down, back = touching[1] - touching[0], touching[3] - touching[2]
+        step = x * (back @ x) / (back @ z) + y * (down @ y) / (down @ z)
+        z = unit(z + step)
+        if np.linalg.norm(step) < 1e-6:
+            break
+    y = unit(shaft - (shaft @ z) * z)
+    x = np.cross(y, z)
+    shaft_point = middle + shaft * (joint - middle @ shaft)
+    return FemurFrame(x, y, z, touching.mean(axis=0), shaft, shaft_point, width, touching)
+
+
+def tibia_frame(
+    mesh: Mesh, width: float, *, up: Array | None = None, lateral: Array | None = None
+) -> TibiaFrame:
+    """The tibia's frame and rim points.
+
+    Args:
+        mesh: closed outer surface of a right tibia without the fibula.
+        width: W of the same knee's femur, mm.
+        up, lateral: rough directions; world y and z by default.
+    """
+    y = np.array([0.0, 1.0, 0.0]) if up is None else unit(up)
+    side = np.array([0.0, 0.0, 1.0]) if lateral is None else unit(lateral)
+    v = mesh.vertices
+    # The highest point (a spine) stands about 10 mm above the rim points: good enough to start.
+    joint = float((v @ y).max()) - 10.0
+    x = z = rim = normal = y
+    centre = middle = np.zeros(3)
+    plateau_width = 0.0
+    for _ in range(4):
+        down, middle = _shaft_axis(mesh, -y, -joint, 0.75 * width, 1.5 * width)
+        y = -down
+        top = float((v @ y).max())
+        upper = v[v @ y > top - UPPER_TIBIA_MM]
+        across = unit(side - (side @ y) * y)
+        front = np.cross(y, across)
+        angles = np.radians(np.arange(-25.0, 25.01, 1.0))
+        directions = np.cos(angles)[:, None] * across + np.sin(angles)[:, None] * front
+        extents = np.ptp(upper @ directions.T, axis=0)
+        best = int(np.argmax(extents))
+        if 0 < best < len(angles) - 1:
+            # Parabola through the three best directions: finer than the grid.
+            e0, e1, e2 = extents[best - 1 : best + 2]
+            bend = e0 - 2 * e1 + e2
+            shift = 0.5 * (e0 - e2) / bend if bend < 0 else 0.0
+            angle = angles[best] + shift * (angles[1] - angles[0])
+        else:
+            angle = angles[best]
+        z = np.cos(angle) * across + np.sin(angle) * front
+        x = np.cross(y, z)
+        along = upper @ z
+        plateau_width = float(np.ptp(along))
+        rim = np.zeros((4, 3))
+        for i, share in enumerate((0.25, 0.75)):
+            start, _ = section_points(mesh, z, float(along.min()) + share * plateau_width)
+            start = start[start @ y > top - UPPER_TIBIA_MM]
+            rim[2 * i] = start[np.argmax(start @ (y + x))]
+            rim[2 * i + 1] = start[np.argmax(start @ (y - x))]
+        centre = rim.mean(axis=0)
+        normal = np.linalg.svd(rim - centre)[2][2]
+        normal = normal if normal @ y > 0 else -normal
+        joint = float(centre @ y)
+    shaft_point = middle + y * (joint - middle @ y)
+    return TibiaFrame(x, y, z, normal, rim, centre, shaft_point, plateau_width)
+
+
+def patella_frame(mesh: Mesh, femur: FemurFrame) -> PatellaFrame:
+    """The patella's frame: its thickness is the direction of least spread.
+
+    A patella is about as wide as it is long, so the other two directions of spread are not
+    stable; its length is taken at right angles to the thickness and the condylar axis.
+    """
+    centre = mesh.vertices.mean(axis=0)
+    x = np.linalg.svd(mesh.vertices - centre, full_matrices=False)[2][2]
+    x = x if x @ (centre - femur.origin) > 0 else -x
+    y = unit(np.cross(femur.z, x))
+    return PatellaFrame(x, y, np.cross(x, y), centre)
+
+
+def frames_of(bones: Mapping[str, Mesh]) -> Frames:
+    """Frames of a right knee's `femur`, `tibia` and `patella`."""
+    femur = femur_frame(bones["femur"])
+    # In flexion the tibia has left the world's axes: start from where its own mass points.
+    tibia = bones["tibia"]
+    spread = tibia.vertices - tibia.vertices.mean(axis=0)
+    long = np.linalg.svd(spread, full_matrices=False)[2][0]
+    toward_knee = femur.origin - tibia.vertices.mean(axis=0)
+    long = long if long @ toward_knee > 0 else -long
+    return Frames(
+        femur,
+        tibia_frame(tibia, femur.width, up=long, lateral=femur.z),
+        patella_frame(bones["patella"], femur),
+    )
