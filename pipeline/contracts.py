@@ -6,10 +6,11 @@ A plugin's options are its own dataclass fields; it is found through an entry po
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import argparse
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol, runtime_checkable
+from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -143,6 +144,27 @@ class Writer(Protocol):
         ...
 
 
+@runtime_checkable
+class Command(Protocol):
+    """One word of the command line: `squareon NAME ...`.
+
+    Its settings live in `configs/NAME.yaml`, typed by the dataclass `settings`; a field of type
+    `dict` is an open section whose keys are options of the plugin it names. A command without
+    settings says None and takes no `key=value`.
+    """
+
+    help: str
+    settings: type | None
+
+    def add_arguments(self, parser: argparse.ArgumentParser) -> None:
+        """Adds the command's own arguments; may set `parser.epilog` to teach by example."""
+        ...
+
+    def run(self, arguments: argparse.Namespace, settings: Mapping[str, Any]) -> int:
+        """Does the work and returns the exit status; 0 = all well. Raises `Problem`."""
+        ...
+
+
 STAGES: dict[str, type] = {
     "reader": FilmReader,
     "anatomy": AnatomySource,
@@ -153,4 +175,5 @@ STAGES: dict[str, type] = {
     "criterion": AlignmentCriterion,
     "target": TargetRule,
     "writer": Writer,
+    "command": Command,
 }
