@@ -6,8 +6,12 @@ are pixels unless the name says otherwise; numbers may be None, never NaN.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
 
 Verdict = Literal["pass", "fail", "cannot tell"]
 Square = Literal["yes", "no", "cannot tell"]
@@ -163,7 +167,11 @@ class MadeBy:
 
 @dataclass(frozen=True)
 class Reading:
-    """One knee on one film. `knee.index` counts from 0 on that film."""
+    """One knee on one film. `knee.index` counts from 0 on that film.
+
+    `outline` is for pictures only and is not written to `readings.jsonl`: bone name to the
+    (N, 2) pixels of the fitted knee's outline.
+    """
 
     film: FilmRef
     knee: KneeRef
@@ -179,3 +187,4 @@ class Reading:
     refused: str | None
     cautions: tuple[str, ...]
     made_by: MadeBy
+    outline: Mapping[str, NDArray[np.float64]] = field(default_factory=dict, compare=False)
