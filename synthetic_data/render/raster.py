@@ -1,0 +1,201 @@
+"""How much of each pixel's ray lies inside each closed surface, by signed-depth rasterisation.
+
+Every triangle is projected; at each pixel centre that it covers, the depth of its plane along
+that pixel's ray is added where the ray leaves the solid and subtracted where it enters. For a
+closed surface the sum is the length inside; nothing is sorted.
+
+Why no ray is lost or counted twice: projected vertices are rounded to 2**-16 pixel, so the edge
+tests are exact in float64 for triangles up to 1000 pixels wide; each edge is tested from the same
+end whichever triangle asks, and a pixel centre exactly on an edge counts as a hair to its right
+(and above), the same hair for every triangle. Depths are summed as integers of 2**-30 of the
+distance from source to receptor (about 1e-6 mm): the order of the triangles cannot matter, so
+the compiled CPU and GPU kernels give the same film.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.knee.anatomy import Mesh
+from pipeline.knee.camera import Camera
+from pipeline.knee.errors import Problem
+from synthetic_data.render.compiled import compiled
+
+SNAP = 65536.0
+UNIT = 1073741824.0
+NEAREST = 0.02
+FARTHEST = 1.9
+
+
+@compiled
+def project(vertices, matrix, seen):  # type: ignore[no-untyped-def]
+    """Fills `seen` (N, 3) with x, y (pixels, rounded) and 1 / w; returns the range of w.
+
+    w is the depth as a share of the distance from source to receptor.
+    """
+    near, far = np.inf, -np.inf
+    for i in range(vertices.shape[0]):
+        x, y, z = vertices[i, 0], vertices[i, 1], vertices[i, 2]
+        u = matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2] * z + matrix[0, 3]
+        v = matrix[1, 0] * x + matrix[1, 1] * y + matrix[1, 2] * z + matrix[1, 3]
+        w = matrix[2, 0] * x + matrix[2, 1] * y + matrix[2, 2] * z + matrix[2, 3]
+        if not (NEAREST < w < FARTHEST):
+            return w, w
+        seen[i, 0] = np.floor(u / w * SNAP + 0.5) / SNAP
+        seen[i, 1] = np.floor(v / w * SNAP + 0.5) / SNAP
+        seen[i, 2] = 1.0 / w
+        near, far = min(near, w), max(far, w)
+    return near, far
+
+
+@compiled
+def _canonical(ax, ay, bx, by):  # type: ignore[no-untyped-def]
+    """The edge from its upper (then left) end: x, y, dx, dy, and whether it was turned round."""
+    if by > ay or (by == ay and bx > ax):
+        return ax, ay, bx - ax, by - ay, 1.0
+    return bx, by, ax - bx, ay - by, -1.0
+
+
+@compiled
+def add_triangles(seen, faces, handed, total):  # type: ignore[no-untyped-def]
+    """Adds the signed depths of all triangles to `total` (rows, columns) int32.
+
+    `handed` is the sign of the camera's determinant (-1 on a mirrored film).
+    """
+    rows, columns = total.shape
+    for f in range(faces.shape[0]):
+        i, j, k = faces[f, 0], faces[f, 1], faces[f, 2]
+        x0, y0, q0 = seen[i, 0], seen[i, 1], seen[i, 2]
+        x1, y1, q1 = seen[j, 0], seen[j, 1], seen[j, 2]
+        x2, y2, q2 = seen[k, 0], seen[k, 1], seen[k, 2]
+        left = max(np.ceil(min(x0, x1, x2)), 0.0)
+        right = min(np.floor(max(x0, x1, x2)), columns - 1.0)
+        top = max(np.ceil(min(y0, y1, y2)), 0.0)
+        bottom = min(np.floor(max(y0, y1, y2)), rows - 1.0)
+        if left > right or top > bottom:
+            continue
+        ax, ay, adx, ady, a_way = _canonical(x1, y1, x2, y2)
+        bx, by, bdx, bdy, b_way = _canonical(x2, y2, x0, y0)
+        cx, cy, cdx, cdy, c_way = _canonical(x0, y0, x1, y1)
+        for row in range(int(top), int(bottom) + 1):
+            a_row = (row - ay) * adx
+            b_row = (row - by) * bdx
+            c_row = (row - cy) * cdx
+            for column in range(int(left), int(right) + 1):
+                a = (column - ax) * ady - a_row
+                b = (column - bx) * bdy - b_row
+                c = (column - cx) * cdy - c_row
+                side = (a >= 0.0) == (a_way > 0.0)
+                if ((b >= 0.0) == (b_way > 0.0)) != side or ((c >= 0.0) == (c_way > 0.0)) != side:
+                    continue
+                a, b, c = abs(a), abs(b), abs(c)
+                # 1 / w is affine on the film, so this is the plane's depth on this very ray.
+                w = (a + b + c) / (a * q0 + b * q1 + c * q2)
+                depth = np.int32(np.floor(w * 0.5 * UNIT + 0.5))
+                if side == (handed > 0.0):
+                    total[row, column] -= depth
+                else:
+                    total[row, column] += depth
+    return 0
+
+
+@compiled
+def lengths(total, origin, step_x, step_y, out):  # type: ignore[no-untyped-def]
+    """Fills `out` with mm; returns the least and the greatest share of the source distance."""
+    low, high = 0, 0
+    for row in range(total.shape[0]):
+        for column in range(total.shape[1]):
+            share = total[row, column]
+            if share == 0:
+                out[row, column] = 0.0
+                continue
+            low, high = min(low, share), max(high, share)
+            x = origin[0] + column * step_x[0] + row * step_y[0]
+            y = origin[1] + column * step_x[1] + row * step_y[1]
+            z = origin[2] + column * step_x[2] + row * step_y[2]
+            out[row, column] = share * (2.0 / UNIT) * np.sqrt(x * x + y * y + z * z)
+    return low * (2.0 / UNIT), high * (2.0 / UNIT)
+
+
+def checked(mesh: Mesh, name: str = "mesh") -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    """Vertices and faces as contiguous arrays, safe for compiled code.
+
+    Raises `Problem` for a surface that is not finite, refers to vertices it lacks, or is open
+    (the area vectors of a closed surface add up to nothing).
+    """
+    vertices = np.ascontiguousarray(mesh.vertices, dtype=np.float64)
+    faces = np.ascontiguousarray(mesh.faces, dtype=np.int32)
+    again = "give one closed surface whose faces turn outward"
+    if vertices.ndim != 2 or vertices.shape[1] != 3 or faces.ndim != 2 or faces.shape[1] != 3:
+        raise Problem(name, f"arrays of {vertices.shape} and {faces.shape} are no mesh", again)
+    if len(faces) == 0 or faces.min() < 0 or faces.max() >= len(vertices):
+        raise Problem(name, "no faces, or faces with vertices that do not exist", again)
+    a, b, c = vertices[faces[:, 0]], vertices[faces[:, 1]], vertices[faces[:, 2]]
+    area = np.cross(b - a, c - a)
+    whole, left_over = np.abs(area).sum(), np.abs(area.sum(axis=0)).max()
+    if not np.isfinite(whole):
+        raise Problem(name, "coordinates that are not finite numbers", again)
+    if left_over > 1e-7 * whole:
+        raise Problem(name, "the surface is not closed", again)
+    return vertices, faces
+
+
+def placed(
+    vertices: NDArray[np.float64], camera: Camera, name: str = "mesh"
+) -> tuple[NDArray[np.float64], float]:
+    """(N, 3) of `project`, and the range of depth as a share of the source distance.
+
+    Raises `Problem` where a vertex is behind or too near the source, or far behind the receptor.
+    """
+    seen = np.empty_like(vertices)
+    near, far = project(vertices, np.ascontiguousarray(camera.matrix), seen)
+    if not NEAREST < near <= far < FARTHEST:
+        raise Problem(
+            name,
+            f"reaches to {near:.2f} of the distance from source to receptor",
+            f"keep every surface between {NEAREST} and {FARTHEST} of it",
+        )
+    return seen, far - near
+
+
+def handedness(camera: Camera) -> float:
+    """1.0, or -1.0 where the film is a mirror image."""
+    basis = np.stack([camera.step_x, camera.step_y, camera.origin - camera.source])
+    return 1.0 if np.linalg.det(basis) > 0 else -1.0
+
+
+def path_lengths(mesh: Mesh, camera: Camera, name: str = "mesh") -> NDArray[np.float32]:
+    """(rows, columns) mm of each pixel's ray inside one closed surface.
+
+    Parts of the surface beyond the film's edge are left out. Raises `Problem` as `checked` and
+    `placed` do, and where the sums show that the surface is inside out or runs through itself.
+    """
+    vertices, faces = checked(mesh, name)
+    seen, span = placed(vertices, camera, name)
+    total = np.zeros((camera.rows, camera.columns), np.int32)
+    add_triangles(seen, faces, handedness(camera), total)
+    out = np.empty(total.shape, np.float32)
+    low, high = lengths(total, camera.origin - camera.source, camera.step_x, camera.step_y, out)
+    if low < -1e-7 or high > span + 1e-7:
+        raise Problem(
+            name,
+            "the surface is inside out or runs through itself",
+            "give one closed surface whose faces turn outward",
+        )
+    return out
+
+
+@dataclass(frozen=True)
+class SignedDepthRasteriser:
+    """`Renderer` on one core of the CPU."""
+
+    def path_lengths(self, meshes: Sequence[Mesh], camera: Camera) -> NDArray[np.float32]:
+        """(len(meshes), rows, columns) mm of each pixel's ray inside each surface."""
+        out = np.empty((len(meshes), camera.rows, camera.columns), np.float32)
+        for index, mesh in enumerate(meshes):
+            out[index] = path_lengths(mesh, camera, f"mesh {index}")
+        return out
