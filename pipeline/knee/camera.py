@@ -117,7 +117,8 @@ class Camera:
         """(2,) pixel at the foot of the perpendicular from the source."""
         foot = self.source + self.normal * self.sid - self.origin
         basis = np.stack([self.step_x, self.step_y], axis=1)
-        return np.linalg.lstsq(basis, foot, rcond=None)[0]
+        xy: Array = np.linalg.lstsq(basis, foot, rcond=None)[0].astype(np.float64)
+        return xy
 
     def project(self, points: Array) -> Array:
         """(..., 3) mm to (..., 2) pixels. Points must lie in front of the source."""
