@@ -19,6 +19,8 @@ from pipeline.knee.frames import (
     section_centroid,
 )
 
+ORIGIN = np.zeros(3)
+
 
 def mesh_of(body: trimesh.Trimesh) -> Mesh:
     return Mesh(np.array(body.vertices, dtype=float), np.array(body.faces, dtype=np.int32))
@@ -67,14 +69,14 @@ def test_a_capsule_is_cut_in_a_disc_round_its_axis(height, nx, ny):
     assert np.allclose(centroid, [0, 0, height], atol=1e-6)
 
 
-def plain_frames(origin=np.zeros(3)) -> Frames:
+def plain_frames(origin=ORIGIN) -> Frames:
     x, y, z = np.eye(3)
     femur = FemurFrame(x, y, z, origin, y, origin, 80.0, np.zeros((4, 3)))
     tibia = TibiaFrame(x, y, z, y, np.zeros((4, 3)), origin, origin, 75.0)
     return Frames(femur, tibia, PatellaFrame(x, y, z, origin))
 
 
-def camera_along(direction, up, offset=np.zeros(3)) -> Camera:
+def camera_along(direction, up, offset=ORIGIN) -> Camera:
     direction = unit(np.asarray(direction, dtype=float))
     return Camera.looking(
         source=850 * direction + offset,
@@ -91,7 +93,7 @@ def camera_along(direction, up, offset=np.zeros(3)) -> Camera:
 @settings(max_examples=50, deadline=None)
 def test_lateral_angles_are_those_of_the_turn(rotation, tilt, source_lateral):
     """A beam turned by SciPy about the knee's own axes reads as the angles it was turned by."""
-    e = Rotation.from_euler("yx", [rotation, -tilt], degrees=True).apply([0, 0, 1.0])
+    e = Rotation.from_euler("xy", [-tilt, rotation], degrees=True).apply([0, 0, 1.0])
     camera = camera_along(e if source_lateral else -e, [0, 1, 0])
     angles = angles_of(plain_frames(), camera, "lateral")
     assert angles.rotation == pytest.approx(rotation, abs=1e-6)
