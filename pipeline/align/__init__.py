@@ -1,0 +1,1 @@
+"""How square the film is: probability, criteria, and the move that would correct it."""
