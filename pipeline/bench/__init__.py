@@ -1,0 +1,1 @@
+"""How far readings are from the truth."""

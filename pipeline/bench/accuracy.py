@@ -1,0 +1,295 @@
+"""Reads labelled synthetic films and compares what was found with what is true.
+
+Fixed landmarks are scored by radial error, contour landmarks by the error normal to the outline
+as well; both in mm at the knee. SDR counts errors of at most the threshold. Intervals are 95 %
+percentile bootstrap over films (each film is another subject).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.contracts import Detector, PoseEstimator
+from pipeline.knee.detection import Detection, Pose
+from pipeline.knee.errors import Problem
+from pipeline.knee.landmarks import BY_NAME, View, names_of
+from pipeline.knee.truth import KneeTruth, LabelledFilm
+
+Array = NDArray[np.float64]
+
+SDR_MM = (2.0, 2.5, 3.0, 4.0)
+OFF_SQUARE_DEG = 2.0
+"""The direction of an angle is scored only where the film is more than this off."""
+
+
+@dataclass(frozen=True)
+class KneeResult:
+    """One true knee and what was made of it.
+
+    Attributes:
+        view: the true one; `found_view` None where no knee was found there.
+        radial_mm, normal_mm: (K,) in the order of `names_of(view)`, NaN where the landmark is
+            not on the film or the view was missed. `normal_mm` is NaN at fixed landmarks.
+        rotation, tilt: (true, fitted, sd) degrees; `direct` the network's own (rotation, tilt).
+        flexion: (true, fitted) degrees.
+    """
+
+    seed: int
+    knee: int
+    style: str
+    view: str
+    found_view: str | None
+    view_probability: float
+    right_way_round: bool
+    radial_mm: Array
+    normal_mm: Array
+    rotation: tuple[float, float, float]
+    tilt: tuple[float, float, float]
+    direct: tuple[float, float]
+    flexion: tuple[float, float]
+    hypotheses: tuple[tuple[float, float, float, float, float], ...] = ()
+    mm_per_px: float = 1.0
+
+
+@dataclass(frozen=True)
+class FilmResult:
+    """One film: its knees, how many knees were found that are not there, what failed."""
+
+    seed: int
+    knees: tuple[KneeResult, ...]
+    false_knees: int
+    negative: bool
+    failures: tuple[str, ...] = field(default_factory=tuple)
+
+
+def compare(
+    seed: int, labelled: LabelledFilm, detector: Detector, estimator: PoseEstimator
+) -> FilmResult:
+    """Reads one labelled film and scores every knee on it."""
+    film = labelled.film
+    found = [d for d in detector.detect(film) if d.view != "none"]
+    free = list(range(len(found)))
+    knees, failures = [], []
+    for index, truth in enumerate(labelled.knees):
+        width = truth.width_mm / truth.mm_per_px_knee
+        best = min(free, key=lambda i: _distance(found[i], truth), default=None)
+        if best is not None and _distance(found[best], truth) < 0.6 * width:
+            free.remove(best)
+            detection: Detection | None = found[best]
+        else:
+            detection = None
+        pose = None
+        if detection is not None and detection.view == truth.view != "other":
+            try:
+                pose = estimator.estimate(film, detection)
+            except Problem as problem:
+                failures.append(str(problem))
+        knees.append(_score(seed, index, truth, detection, pose))
+    return FilmResult(
+        seed=seed,
+        knees=tuple(knees),
+        false_knees=len([i for i in free if found[i].view in ("AP", "lateral")]),
+        negative=not labelled.knees,
+        failures=tuple(failures),
+    )
+
+
+def _distance(detection: Detection, truth: KneeTruth) -> float:
+    x0, y0, x1, y1 = detection.box
+    middle = np.array([(x0 + x1) / 2, (y0 + y1) / 2])
+    return float(np.linalg.norm(middle - truth.centre))
+
+
+def _score(
+    seed: int, index: int, truth: KneeTruth, detection: Detection | None, pose: Pose | None
+) -> KneeResult:
+    count = len(truth.names)
+    radial, normal = np.full(count, np.nan), np.full(count, np.nan)
+    if detection is not None and detection.view == truth.view and count:
+        at = {name: i for i, name in enumerate(detection.names)}
+        order = [at[name] for name in truth.names]
+        offset = (detection.xy[order] - truth.xy) * truth.mm_per_px_knee
+        radial = np.where(truth.seen, np.linalg.norm(offset, axis=1), np.nan)
+        contour = np.array([BY_NAME[name].kind == "contour" for name in truth.names])
+        across = np.abs((offset * truth.normal).sum(axis=1))
+        normal = np.where(truth.seen & contour, across, np.nan)
+    nan = float("nan")
+    rotation = tilt = (nan, nan, nan)
+    flexion = (truth.flexion_deg, nan)
+    hypotheses: tuple[tuple[float, float, float, float, float], ...] = ()
+    if pose is not None:
+        top = pose.hypotheses[0]
+        rotation = (truth.rotation_deg, top.rotation_deg, top.rotation_sd)
+        tilt = (truth.tilt_deg, top.tilt_deg, top.tilt_sd)
+        flexion = (truth.flexion_deg, nan if pose.flexion_deg is None else pose.flexion_deg)
+        hypotheses = tuple(
+            (h.rotation_deg, h.rotation_sd, h.tilt_deg, h.tilt_sd, h.probability)
+            for h in pose.hypotheses
+        )
+    direct = (nan, nan)
+    if detection is not None and detection.direct is not None and detection.view == truth.view:
+        direct = (detection.direct.rotation_deg, detection.direct.tilt_deg)
+    return KneeResult(
+        seed=seed,
+        knee=index,
+        style=str(truth.facts.get("style", "")),
+        view=truth.view,
+        found_view=None if detection is None else detection.view,
+        view_probability=0.0 if detection is None else detection.view_probability,
+        right_way_round=detection is not None
+        and detection.lateral_to_right == truth.lateral_to_right,
+        radial_mm=radial,
+        normal_mm=normal,
+        rotation=rotation,
+        tilt=tilt,
+        direct=direct,
+        flexion=flexion,
+        hypotheses=hypotheses,
+        mm_per_px=truth.mm_per_px_knee,
+    )
+
+
+def interval(
+    values: Sequence[Array], statistic: Callable[[Array], float], rounds: int = 1000
+) -> tuple[float, float, float]:
+    """`statistic` of all values and its 95 % bootstrap interval, resampling whole films.
+
+    Args:
+        values: one array of scores per film; empty arrays and NaN are ignored.
+    """
+    kept = [v[~np.isnan(v)] for v in values]
+    kept = [v for v in kept if len(v)]
+    if not kept:
+        return float("nan"), float("nan"), float("nan")
+    rng = np.random.default_rng(0)
+    sizes = np.array([len(v) for v in kept])
+    flat, starts = np.concatenate(kept), np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    draws = []
+    for _ in range(rounds if len(kept) > 1 else 0):
+        pick = rng.integers(0, len(kept), len(kept))
+        if (sizes == sizes[0]).all():
+            rows = (starts[pick][:, None] + np.arange(sizes[0])).ravel()
+        else:
+            rows = np.concatenate([np.arange(starts[i], starts[i] + sizes[i]) for i in pick])
+        draws.append(statistic(flat[rows]))
+    low, high = np.percentile(draws, [2.5, 97.5]) if draws else (float("nan"),) * 2
+    return float(statistic(flat)), float(low), float(high)
+
+
+def summarise(results: Sequence[FilmResult]) -> dict[str, Any]:
+    """All figures of a run as plain values, ready for JSON."""
+    knees = [k for r in results for k in r.knees]
+    named = [k for k in knees if k.view != "other"]
+    negatives = [r for r in results if r.negative]
+    return {
+        "films": len(results),
+        "knees": len(knees),
+        "failures": sorted({f for r in results for f in r.failures}),
+        "view": {
+            "right": _share([float(k.found_view == k.view) for k in named]),
+            "missed": int(sum(k.found_view is None for k in named)),
+            "way_round_right": _share(
+                [float(k.right_way_round) for k in named if k.found_view == k.view]
+            ),
+            "other_refused": _share(
+                [float(k.found_view in (None, "other")) for k in knees if k.view == "other"]
+            ),
+            "no_knee_refused": _share([float(r.false_knees == 0) for r in negatives]),
+        },
+        "views": {
+            view: _view_summary(view, [k for k in named if k.view == view])
+            for view in ("AP", "lateral")
+        },
+    }
+
+
+def _share(values: Sequence[float]) -> dict[str, float | int]:
+    if not values:
+        return {"n": 0}
+    mean, low, high = interval([np.array([v]) for v in values], lambda v: float(v.mean()))
+    return {"n": len(values), "share": mean, "low": low, "high": high}
+
+
+def _view_summary(view: View, knees: Sequence[KneeResult]) -> dict[str, Any]:
+    names = names_of(view)
+    kinds = np.array([BY_NAME[name].kind for name in names])
+    radial = np.stack([k.radial_mm for k in knees]) if knees else np.zeros((0, len(names)))
+    normal = np.stack([k.normal_mm for k in knees]) if knees else np.zeros((0, len(names)))
+    chief = np.where(kinds == "fixed", radial, normal)
+    return {
+        "knees": len(knees),
+        "all": {
+            "radial": _errors(list(radial)),
+            "chief": _errors(list(chief)),
+        },
+        "landmarks": {
+            name: {
+                "kind": str(kinds[i]),
+                "radial": _errors([row[i : i + 1] for row in radial]),
+                **(
+                    {"normal": _errors([row[i : i + 1] for row in normal])}
+                    if kinds[i] == "contour"
+                    else {}
+                ),
+            }
+            for i, name in enumerate(names)
+        },
+        "angles": {
+            name: _angle_summary([getattr(k, name) for k in knees], [k.direct[i] for k in knees])
+            for i, name in enumerate(("rotation", "tilt"))
+        },
+        "flexion_mae": _mean_abs([k.flexion[1] - k.flexion[0] for k in knees]),
+    }
+
+
+def _errors(values: list[Array]) -> dict[str, float | int | list[float]]:
+    flat = np.concatenate(values) if values else np.zeros(0)
+    flat = flat[~np.isnan(flat)]
+    if not len(flat):
+        return {"n": 0}
+    mean, low, high = interval(values, lambda v: float(v.mean()), rounds=300)
+    return {
+        "n": len(flat),
+        "mean_mm": mean,
+        "mean_95": [low, high],
+        "median_mm": float(np.median(flat)),
+        "p95_mm": float(np.percentile(flat, 95)),
+        **{f"sdr_{limit:g}": float((flat <= limit).mean()) for limit in SDR_MM},
+    }
+
+
+def _mean_abs(values: Sequence[float]) -> float | None:
+    array = np.abs(np.array(values, dtype=np.float64))
+    array = array[~np.isnan(array)]
+    return float(array.mean()) if len(array) else None
+
+
+def _angle_summary(
+    triples: Sequence[tuple[float, float, float]], direct: Sequence[float]
+) -> dict[str, Any]:
+    data = np.array(triples, dtype=np.float64).reshape(-1, 3)
+    network = np.array(direct, dtype=np.float64)
+    good = ~np.isnan(data[:, 1])
+    data, network = data[good], network[good]
+    if not len(data):
+        return {"n": 0}
+    error = data[:, 1] - data[:, 0]
+    mae, low, high = interval([np.array([abs(e)]) for e in error], lambda v: float(v.mean()))
+    off = np.abs(data[:, 0]) > OFF_SQUARE_DEG
+    inside = np.abs(error) <= 1.6449 * data[:, 2]
+    return {
+        "n": len(data),
+        "mae": mae,
+        "mae_95": [low, high],
+        "bias": float(error.mean()),
+        "median": float(np.median(np.abs(error))),
+        "p95": float(np.percentile(np.abs(error), 95)),
+        "direction": _share([float(v) for v in np.sign(data[off, 1]) == np.sign(data[off, 0])]),
+        "coverage_90": float(inside.mean()),
+        "direct_mae": _mean_abs(list(network - data[:, 0])),
+    }
