@@ -1,0 +1,1 @@
+"""Values of the settings, one file per choice a user really makes; types live in dataclasses."""

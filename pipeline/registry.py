@@ -61,20 +61,23 @@ def names(stage: str) -> list[str]:
     return sorted({entry.name for entry in _declared(stage)})
 
 
-def list_plugins(*, check: bool = False) -> list[PluginInfo]:
-    """Every plugin of every stage. With `check`, each is loaded and `error` says what failed."""
+def list_plugins(*, check: bool = False, stage: str | None = None) -> list[PluginInfo]:
+    """Every plugin of every stage, or of one.
+
+    With `check`, each is loaded and `error` says what failed.
+    """
     plugins = []
-    for stage in STAGES:
-        for entry in _declared(stage):
+    for each in STAGES if stage is None else (stage,):
+        for entry in _declared(each):
             error = None
             if check:
                 try:
-                    load(stage, entry.name)
+                    load(each, entry.name)
                 except Problem as problem:
                     error = problem.what
             plugins.append(
                 PluginInfo(
-                    stage=stage,
+                    stage=each,
                     name=entry.name,
                     distribution=entry.dist.name if entry.dist else "unknown",
                     version=entry.dist.version if entry.dist else "unknown",

@@ -1,0 +1,230 @@
+"""The way of a film through the program: read, detect, fit, align, propose, write.
+
+Start here. `read_study` takes the films of one study and writes their readings; the rest of this
+file is its steps. Files, processes and resuming are the business of `pipeline.batch`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal, cast
+
+from pipeline.align.align import align
+from pipeline.align.options import AlignOptions
+from pipeline.contracts import (
+    AlignmentCriterion,
+    Detector,
+    PoseEstimator,
+    Sight,
+    TargetRule,
+    Writer,
+)
+from pipeline.knee.detection import Detection, Pose
+from pipeline.knee.errors import Problem
+from pipeline.knee.film import Film
+from pipeline.knee.reading import MadeBy, Reading, SideRead
+from pipeline.propose.peroneal import peroneal_zone
+from pipeline.records import assemble
+
+OPPOSITE = {"right": "left", "left": "right"}
+LOWER_LIMB = ("KNEE", "LEG", "EXTREM", "LIMB", "FEMUR", "TIB", "FIB", "PATELLA", "THIGH")
+"""Beginnings or parts of Body Part Examined under which a knee may be found (DICOM PS3.16 L)."""
+
+
+@dataclass(frozen=True)
+class Parts:
+    """The ready-built stages. Below `min_view_probability` a film is refused."""
+
+    detector: Detector
+    pose: PoseEstimator
+    align: AlignOptions
+    criteria: tuple[AlignmentCriterion, ...]
+    targets: tuple[TargetRule, ...]
+    writers: tuple[Writer, ...]
+    made_by: MadeBy
+    min_view_probability: float = 0.6
+
+
+@dataclass(frozen=True)
+class Look:
+    """One knee (or none) on one film before alignment; without a pose, `refused` says why."""
+
+    film: Film
+    index: int
+    detection: Detection
+    side: SideRead
+    pose: Pose | None
+    refused: str | None
+    cautions: tuple[str, ...]
+
+
+Guard = Callable[[Film], AbstractContextManager[None]]
+
+
+def let_fail(film: Film) -> AbstractContextManager[None]:
+    """The guard that guards nothing: an error of one film ends the study."""
+    return nullcontext()
+
+
+def read_study(
+    films: Iterable[Film], parts: Parts, out: Path, guard: Guard = let_fail
+) -> list[Reading]:
+    """Reads films of one study and writes them under `out`; AP and lateral are paired.
+
+    The work on each film runs inside `guard(film)`, which may note an error and swallow it.
+    """
+    looks: list[tuple[Film, list[Look]]] = []
+    for film in films:
+        with guard(film):
+            looks.append((film, examine(film, parts)))
+    every = [look for _, own in looks for look in own]
+    readings = []
+    for film, own in looks:
+        with guard(film):
+            of_film = [reading_of(look, partner_of(look, every), parts) for look in own]
+            for writer in parts.writers:
+                writer.write(out, film, of_film)
+            readings += of_film
+    return readings
+
+
+def examine(film: Film, parts: Parts) -> list[Look]:
+    """Detect and fit: every knee on the film, at least one `Look`."""
+    detections = parts.detector.detect(film)
+    looks = []
+    for index, detection in enumerate(detections):
+        side, cautions = settle_side(film, detection, alone=len(detections) == 1)
+        refused = refusal(film, detection, parts.min_view_probability)
+        pose = None
+        if refused is None:
+            try:
+                pose = parts.pose.estimate(film, detection)
+            except Problem as problem:
+                refused = problem.what
+        looks.append(Look(film, index, detection, side, pose, refused, cautions))
+    return looks
+
+
+def refusal(film: Film, detection: Detection, min_view_probability: float) -> str | None:
+    """The sentence with which a knee is not read further, or None."""
+    part, claimed = film.header.body_part, film.header.view
+    if part and not any(word in part.upper() for word in LOWER_LIMB):
+        return f"the header says that the film shows another body part ({part})"
+    if detection.view == "none":
+        return "no knee was found on the film"
+    if detection.view == "other" or claimed == "other":
+        who = "the film shows" if detection.view == "other" else "the header names"
+        return f"{who} a projection other than AP or lateral, from which no angle is read"
+    if detection.view_probability < min_view_probability:
+        return (
+            f"the view is not certain enough ({detection.view} with probability "
+            f"{detection.view_probability:.2f})"
+        )
+    return None
+
+
+def settle_side(film: Film, detection: Detection, alone: bool) -> tuple[SideRead, tuple[str, ...]]:
+    """The knee's side, header before image, and what to caution about.
+
+    A header speaks of one knee only where the film shows one (`alone`).
+    """
+    header = film.header
+    cautions = list(film.cautions)
+    from_image: str = detection.side
+    if header.flipped:
+        from_image = OPPOSITE[from_image]
+        cautions.append(
+            "the header says that the picture is a mirror image of the usual view; "
+            "it was read and drawn as stored"
+        )
+    if {header.view, detection.view} == {"AP", "lateral"}:
+        cautions.append(
+            f"the header says {header.view} but the picture looks {detection.view}; "
+            "the picture was followed"
+        )
+    side = cast(Literal["right", "left"], from_image)
+    read = SideRead(side, detection.side_probability, "image")
+    if header.side in OPPOSITE and detection.view != "none":
+        agrees = header.side == from_image
+        if not agrees:
+            followed = "header" if alone else "picture"
+            cautions.append(
+                f"the header says {header.side} knee but the picture looks {from_image}; "
+                f"the {followed} was followed, confirm the side by other means"
+            )
+        if alone:
+            probability = detection.side_probability if agrees else 1 - detection.side_probability
+            named = cast(Literal["right", "left"], header.side)
+            read = SideRead(named, probability, "header")
+    return read, tuple(cautions)
+
+
+def partner_of(look: Look, looks: Sequence[Look]) -> Look | None:
+    """The other view of the same knee in the same study: the one whose view is surest."""
+    study = look.film.study_digest
+    if look.pose is None or study is None:
+        return None
+    others = [
+        other
+        for other in looks
+        if other.pose is not None
+        and other.film.study_digest == study
+        and other.side.name == look.side.name
+        and {other.detection.view, look.detection.view} == {"AP", "lateral"}
+    ]
+    return max(others, key=lambda other: other.detection.view_probability, default=None)
+
+
+def sight_of(look: Look, pose: Pose, parts: Parts, partner: Look | None = None) -> Sight:
+    """What criteria and target rules may look at."""
+    other = None
+    if partner is not None and partner.pose is not None:
+        other = sight_of(partner, partner.pose, parts)
+    return Sight(
+        film=look.film,
+        detection=look.detection,
+        pose=pose,
+        side=look.side.name,
+        tolerance_deg=parts.align.tolerance_deg,
+        ap_rotation_zero=parts.align.ap_rotation_zero,
+        partner=other,
+    )
+
+
+def reading_of(look: Look, partner: Look | None, parts: Parts) -> Reading:
+    """Align and propose: the finished reading of one knee."""
+    blank = Reading(
+        film=assemble.film_ref(look.film),
+        knee=assemble.knee_ref(look.index, look.detection),
+        scale=assemble.scale_read(look.film),
+        view=assemble.view_read(look.detection),
+        side=look.side,
+        landmarks=assemble.landmark_reads(look.film, look.detection),
+        alignment=None,
+        moves=(),
+        proposals=(),
+        warnings=(),
+        found=assemble.found(look.detection),
+        refused=look.refused,
+        cautions=look.cautions,
+        made_by=parts.made_by,
+    )
+    if look.pose is None:
+        return blank
+    sight = sight_of(look, look.pose, parts, partner)
+    zone = peroneal_zone(sight)
+    alignment, moves, cautions = align(sight, parts.align, parts.criteria)
+    return replace(
+        blank,
+        alignment=alignment,
+        moves=moves,
+        proposals=tuple(
+            proposal for rule in parts.targets for proposal in rule.propose(sight, alignment.square)
+        ),
+        warnings=() if zone is None else (zone,),
+        cautions=(*look.cautions, *cautions),
+        outline=look.pose.outline,
+    )
