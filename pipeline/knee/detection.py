@@ -88,6 +88,7 @@ class Pose:
         outline: bone name to (N, 2) pixels, the fitted 3-D knee's points for drawing.
         heights: named heights on the fitted knee, projected: `medial_femoral_flare`,
             `lateral_femoral_flare`, `medial_tibial_flare` to (x, y) pixels on the shaft axis.
+        heights_covariance: same keys, (2, 2) square pixels.
         cautions: sentences to print.
     """
 
@@ -100,4 +101,5 @@ class Pose:
     fitted_covariance: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     outline: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     heights: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
+    heights_covariance: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     cautions: tuple[str, ...] = ()

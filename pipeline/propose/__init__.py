@@ -1,0 +1,1 @@
+"""Targets proposed for a person to review, never for guidance."""

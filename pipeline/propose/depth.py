@@ -1,0 +1,112 @@
+"""How deep a point lies between the anterior and the posterior cortex on a lateral film."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.align.points import Array, across, femur_up, spot, tibia_up
+from pipeline.align.square import Z90
+from pipeline.contracts import Sight
+
+
+@dataclass(frozen=True)
+class Cortices:
+    """The two cortices of one bone at one height: (2,) pixels each; `sd` pixels along the line."""
+
+    anterior: Array
+    posterior: Array
+    sd: float
+
+    def at(self, percent: float) -> Array:
+        """(2,) pixels at `percent` of the depth, 0 anterior, 100 posterior."""
+        return self.anterior + percent / 100.0 * (self.posterior - self.anterior)
+
+    def percent(self, xy: Array) -> float:
+        """Depth of a point, its position across the cortices' line left out."""
+        line = self.posterior - self.anterior
+        return float(100.0 * (xy - self.anterior) @ line / (line @ line))
+
+
+def outline_extent(
+    polygon: Array, origin: Array, up: Array, forward: Array
+) -> tuple[float, float] | None:
+    """Least and greatest position along `forward` where a closed outline crosses a line.
+
+    Args:
+        polygon: (N, 2) pixels, closed by its first point.
+        origin: (2,) a point of the line, which runs along `forward` at right angles to `up`.
+
+    Returns:
+        positions in pixels from `origin`, or None where the outline does not reach the line.
+    """
+    rel = polygon - origin
+    h, s = rel @ up, rel @ forward
+    h2, s2 = np.roll(h, -1), np.roll(s, -1)
+    cut = (h > 0) != (h2 > 0)
+    if not cut.any():
+        return None
+    t = h[cut] / (h[cut] - h2[cut])
+    position = s[cut] + t * (s2[cut] - s[cut])
+    return float(position.min()), float(position.max())
+
+
+def cortices(sight: Sight, bone: str, height: Array) -> Cortices | None:
+    """The cortices of `femur` or `tibia` at the height of a point, along the shaft's own depth.
+
+    From the fitted knee's outline; without one from the shaft's cortex landmarks, prolonged.
+    None where neither is there.
+    """
+    up = femur_up(sight) if bone == "femur" else tibia_up(sight)
+    forward = across(sight, up)
+    names = ("low", "high") if bone == "femur" else ("high", "low")
+    shaft = "femoral_shaft" if bone == "femur" else "tibial_shaft"
+    lines: dict[str, tuple[Array, Array, float]] = {}
+    for side in ("anterior", "posterior"):
+        near, far = (spot(sight, f"{shaft}_{side}_{n}") for n in names)
+        if near is None or far is None:
+            continue
+        variance = float(forward @ near.covariance @ forward)
+        lines[side] = (near.xy, far.xy, variance)
+    sd = float(np.sqrt(np.mean([v for _, _, v in lines.values()]))) if lines else np.nan
+    if bone in sight.pose.outline:
+        extent = outline_extent(np.asarray(sight.pose.outline[bone]), height, up, forward)
+        if extent is not None:
+            sd = sd if np.isfinite(sd) else 0.01 * sight.pose.width_px
+            return Cortices(height + extent[1] * forward, height + extent[0] * forward, sd)
+    if len(lines) < 2:
+        return None
+    found = []
+    for near_xy, far_xy, _ in (lines["anterior"], lines["posterior"]):
+        run = (far_xy - near_xy) @ up
+        if abs(run) < 1e-6:
+            return None
+        point = near_xy + (height - near_xy) @ up / run * (far_xy - near_xy)
+        found.append(height + ((point - height) @ forward) * forward)
+    return Cortices(found[0], found[1], sd)
+
+
+def depth_percent(
+    sight: Sight, xy: Array, sd_px: float = 0.0
+) -> tuple[float, tuple[float, float]] | None:
+    """Depth of a point in % of the shaft, with its 90 % interval; None off both bones.
+
+    A point above the distal condyles belongs to the femur, else to the tibia.
+    """
+    if sight.detection.view != "lateral":
+        return None
+    distal = [spot(sight, f"{side}_condyle_distal") for side in ("medial", "lateral")]
+    known = [s.xy for s in distal if s is not None]
+    if not known:
+        return None
+    above = (xy - np.mean(known, axis=0)) @ femur_up(sight) > 0
+    found = cortices(sight, "femur" if above else "tibia", np.asarray(xy, dtype=float))
+    if found is None:
+        return None
+    percent = found.percent(np.asarray(xy, dtype=float))
+    length = float(np.linalg.norm(found.posterior - found.anterior))
+    share = percent / 100.0
+    spread = np.sqrt(sd_px**2 + ((1 - share) ** 2 + share**2) * found.sd**2)
+    half = float(100.0 * Z90 * spread / length)
+    return percent, (percent - half, percent + half)
