@@ -92,14 +92,14 @@ class Beam:
         weights: (K,) share of the open-beam signal at each energy; they add up to 1.
         mu: material to its (K,) linear attenuation, 1/mm.
         energy_kev: (K,) the energies.
-        quantum_kev: mean energy that one absorbed quantum adds, behind a knee: ties the noise
-            to the signal.
+        excess: variance of the signal behind a knee over that of as many equal quanta as make
+            the open beam: harder quanta add more each.
     """
 
     weights: Array
     mu: Mapping[str, Array]
     energy_kev: Array
-    quantum_kev: float
+    excess: float
 
 
 @lru_cache(maxsize=256)
@@ -139,8 +139,13 @@ def beam(kvp: float = 65.0, al_mm: float = 2.5, cu_mm: float = 0.0, csi_mm: floa
         weights=weights / weights.sum(),
         mu={name: values[kept] for name, values in mu.items()},
         energy_kev=energies[kept],
-        quantum_kev=float((behind * energies).sum() / behind.sum()),
+        excess=float((behind * energies).sum() / behind.sum() / _mean_energy(full, energies)),
     )
+
+
+def _mean_energy(signal: Array, energies: Array) -> float:
+    """keV of the mean quantum that adds up to a signal given per energy."""
+    return float(signal.sum() / (signal / energies).sum())
 
 
 def transmit(

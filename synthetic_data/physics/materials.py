@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.knee.errors import Problem
 
-Map = NDArray[np.float32]
+Map = NDArray[Any]
 
 BONE_FRACTION = 0.25
 """Share of mineralised bone by volume in cancellous bone near the joint, the rest marrow: 20 to
@@ -88,18 +89,17 @@ def materials(
         mineral = inner * (share[window] if isinstance(share, np.ndarray) else np.float32(share))
         out["cortical"][window] += shell + mineral
         out["marrow"][window] += inner - mineral
-    whole = np.ones(shape, bool)
     if "muscle" in tissue:
         muscle, lacking = _less(tissue["muscle"] - in_muscle, taken.get("muscle"), ...)
         out["muscle"] = muscle
         if lacking is not None:
             taken["skin"] = taken.get("skin", np.zeros(shape, np.float32)) + lacking
     if "skin" in tissue:
-        inside = tissue["muscle"] if "muscle" in tissue else in_muscle
+        inside = tissue.get("muscle", in_muscle)
         out["adipose"], _ = _less(tissue["skin"] - inside, taken.get("skin"), ...)
     for name, insert in inserts.items():
         if name in paths:
-            out[insert.material] = out.get(insert.material, np.float32(0)) + paths[name] * whole
+            out[insert.material] = out.get(insert.material, np.float32(0)) + paths[name]
     return out
 
 
@@ -120,12 +120,12 @@ def _displaced(
 
 
 def _less(
-    path: Map, taken: Map | None, window: object, more: Map | None = None
+    path: Map, taken: Map | None, window: Any, more: Map | None = None
 ) -> tuple[Map, Map | None]:
     """`path` less what is taken (not below 0), and what there was not enough for."""
     if taken is None and more is None:
         return np.maximum(path, 0), None
-    wanted = path - (0 if taken is None else taken[window]) - (0 if more is None else more)  # type: ignore[index]
+    wanted = path - (0 if taken is None else taken[window]) - (0 if more is None else more)
     return np.maximum(wanted, 0), np.maximum(-wanted, 0)
 
 

@@ -1,0 +1,217 @@
+"""One exposure: from path lengths to the detector's signal."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from synthetic_data.physics.beam import Beam, beam, transmit
+from synthetic_data.physics.materials import Insert, materials
+from synthetic_data.physics.texture import BoneAxis, bone_fractions, pattern, streaked
+
+Map = NDArray[Any]
+
+PHOTONS_PER_MM2_UGY = 30000.0
+"""Quanta per mm2 and microgray of air kerma, RQA5 (IEC 62220-1; from memory)."""
+
+
+@dataclass(frozen=True)
+class Technique:
+    """How the film is taken, and the fine structure of who is on it.
+
+    Attributes:
+        kvp, al_mm, cu_mm, csi_mm: tube voltage, filters, detector (`beam`).
+        mm_per_px: pixel pitch at the detector, mm.
+        dose_ugy: air kerma at the detector in the open beam, microgray.
+        scatter: scattered to primary signal behind 120 mm of tissue (0 = none; about 0.6 to
+            1.2 without a grid, 0.1 to 0.3 with one: common practice, no source).
+        scatter_mm: reach of the scatter at the detector, mm.
+        blur_mm: standard deviation of the detector's and focal spot's blur, mm.
+        glare: share of the signal spread widely (image intensifiers; 0 to 0.1).
+        electronic: electronic noise, standard deviation in quanta per pixel.
+        heel, heel_deg: relative drop of the open beam across 400 mm, and its direction.
+        bone_fraction, canal_floor, trabeculae, coarseness: see `texture.bone_fractions`.
+        cortical_mottle: standard deviation of the cortical path, relative.
+        fat_streaks: see `texture.streaked`.
+    """
+
+    kvp: float = 65.0
+    al_mm: float = 2.5
+    cu_mm: float = 0.0
+    csi_mm: float = 0.5
+    mm_per_px: float = 0.3
+    dose_ugy: float = 25.0
+    scatter: float = 0.25
+    scatter_mm: float = 40.0
+    blur_mm: float = 0.12
+    glare: float = 0.0
+    electronic: float = 4.0
+    heel: float = 0.1
+    heel_deg: float = 90.0
+    bone_fraction: float = 0.25
+    canal_floor: float = 0.15
+    trabeculae: float = 0.15
+    coarseness: float = 1.0
+    cortical_mottle: float = 0.05
+    fat_streaks: float = 0.05
+
+    @classmethod
+    def draw(cls, rng: np.random.Generator, style: str, mm_per_px: float) -> Technique:
+        """Random settings of a style: `radiography`, `c_arm` or `scanned_film`."""
+        c_arm = style == "c_arm"
+        grid = rng.random() < 0.5
+        return cls(
+            kvp=float(rng.uniform(55, 80) if c_arm else rng.uniform(52, 75)),
+            al_mm=float(rng.uniform(2.5, 4.0)),
+            cu_mm=float(rng.choice((0.0, 0.1, 0.2)) if c_arm else rng.choice((0.0, 0.0, 0.1))),
+            mm_per_px=mm_per_px,
+            dose_ugy=float(
+                np.exp(
+                    rng.uniform(np.log(0.3), np.log(6))
+                    if c_arm
+                    else rng.uniform(np.log(8), np.log(60))
+                )
+            ),
+            scatter=float(rng.uniform(0.1, 0.35) if grid else rng.uniform(0.4, 1.1)),
+            scatter_mm=float(rng.uniform(20, 60)),
+            blur_mm=float(rng.uniform(0.15, 0.5) if c_arm else rng.uniform(0.06, 0.25)),
+            glare=float(rng.uniform(0, 0.1) if c_arm else 0.0),
+            electronic=float(rng.uniform(1, 8)),
+            heel=float(rng.uniform(0, 0.25)),
+            heel_deg=float(rng.uniform(0, 360)),
+            bone_fraction=float(rng.uniform(0.16, 0.34)),
+            canal_floor=float(rng.uniform(0.02, 0.3)),
+            trabeculae=float(rng.uniform(0.05, 0.3)),
+            coarseness=float(rng.uniform(0.8, 1.6)),
+            cortical_mottle=float(rng.uniform(0.0, 0.1)),
+            fat_streaks=float(rng.uniform(0.0, 0.12)),
+        )
+
+    def facts(self) -> dict[str, float]:
+        """Plain values for the record."""
+        return {name: float(value) for name, value in asdict(self).items()}
+
+
+def expose(
+    paths: Mapping[str, Map],
+    technique: Technique,
+    rng: np.random.Generator,
+    *,
+    inserts: Mapping[str, Insert] | None = None,
+    axes: Mapping[str, BoneAxis] | None = None,
+) -> Map:
+    """The detector's signal behind everything in `paths`.
+
+    Args:
+        paths: surface name to its (rows, columns) float32 mm from the renderer: `skin`,
+            `muscle`, `<bone>`, `<bone>_marrow`, inserts (`materials.materials`).
+        technique: settings; `technique.mm_per_px` must be the film's own pitch.
+        rng: texture and noise.
+        inserts: what maps that are not tissue are made of.
+        axes: from `texture.bone_axes`: direction of the trabeculae, and where the medullary
+            canal begins. Without them texture has a random direction and there is no canal.
+
+    Returns:
+        (rows, columns) float32, 1 = mean open beam, noise included, always above 0.
+    """
+    axes = dict(axes or {})
+    per_px = technique.mm_per_px * 0.85
+    tissue = {name: path for name, path in paths.items() if name not in (inserts or {})}
+    fractions = bone_fractions(
+        tissue,
+        axes,
+        rng,
+        fraction=technique.bone_fraction,
+        floor=technique.canal_floor,
+        strength=technique.trabeculae,
+        stretch=technique.coarseness,
+        mm_per_px=per_px,
+    )
+    through = materials(paths, inserts, fractions)
+    along = next((axis.along for axis in axes.values()), np.zeros(2))
+    if technique.cortical_mottle > 0:
+        mottle = pattern("mottle", through["cortical"].shape, per_px, along, rng, 0.6)
+        through["cortical"] *= 1.0 + technique.cortical_mottle * np.clip(mottle, -2.5, 2.5)
+    if technique.fat_streaks > 0 and "muscle" in through:
+        fat = streaked(
+            through["muscle"], along, rng, strength=technique.fat_streaks, mm_per_px=per_px
+        )
+        np.minimum(fat, through["muscle"], out=fat)
+        through["muscle"] = through["muscle"] - fat
+        through["adipose"] = through.get("adipose", np.float32(0)) + fat
+    used = beam(round(technique.kvp), round(technique.al_mm, 1), technique.cu_mm, technique.csi_mm)
+    primary = transmit(through, used)
+    if technique.heel:
+        primary *= heel(primary.shape, technique)
+    body = sum(
+        path
+        for name, path in through.items()
+        if name in ("cortical", "marrow", "muscle", "adipose")
+    )
+    return detect(primary, np.asarray(body, dtype=np.float32), technique, used, rng)
+
+
+def heel(shape: tuple[int, int], technique: Technique) -> Map:
+    """(rows, columns) of the open beam, mean 1, falling along `heel_deg`."""
+    angle = np.deg2rad(technique.heel_deg)
+    per_px = technique.heel * technique.mm_per_px / 400.0
+    x = (np.arange(shape[1]) - (shape[1] - 1) / 2) * (np.cos(angle) * per_px)
+    y = (np.arange(shape[0]) - (shape[0] - 1) / 2) * (np.sin(angle) * per_px)
+    return (1.0 - y[:, None] - x[None, :]).astype(np.float32)
+
+
+def scattered(primary: Map, body_mm: Map, technique: Technique) -> Map:
+    """Scatter to be added: broad, worked out on a coarse grid.
+
+    Each place sends out primary signal x thickness / 120 mm x `scatter`, spread by a mixture of
+    two Gaussians (`scatter_mm` and 2.5 times that).
+    """
+    step = max(1, round(4.0 / technique.mm_per_px))
+    rows, columns = primary.shape
+    size = (max(1, columns // step), max(1, rows // step))
+    source = cv2.resize(primary, size, interpolation=cv2.INTER_AREA)
+    source = source * cv2.resize(body_mm, size, interpolation=cv2.INTER_AREA)
+    source *= technique.scatter / 120.0
+    sigma = technique.scatter_mm / (technique.mm_per_px * step)
+    near = cv2.GaussianBlur(source, (0, 0), sigma, borderType=cv2.BORDER_REFLECT)
+    far = cv2.GaussianBlur(source, (0, 0), 2.5 * sigma, borderType=cv2.BORDER_REFLECT)
+    return cv2.resize(0.6 * near + 0.4 * far, (columns, rows), interpolation=cv2.INTER_LINEAR)
+
+
+def detect(
+    primary: Map, body_mm: Map, technique: Technique, used: Beam, rng: np.random.Generator
+) -> Map:
+    """Scatter, quantum noise, blur and electronic noise on top of the primary signal.
+
+    Quanta are counted before the blur, as in a scintillator, so their noise is correlated. The
+    variance of an energy-integrating signal is its mean times `Beam.excess`.
+    """
+    signal = primary
+    if technique.scatter > 0:
+        signal = signal + scattered(primary, body_mm, technique)
+    quanta = technique.dose_ugy * PHOTONS_PER_MM2_UGY * technique.mm_per_px**2
+    noise = rng.standard_normal(signal.shape, dtype=np.float32)
+    noise *= np.sqrt(signal * np.float32(used.excess / quanta))
+    signal = signal + noise
+    sigma = technique.blur_mm / technique.mm_per_px
+    if sigma > 0.15:
+        signal = cv2.GaussianBlur(signal, (0, 0), sigma, borderType=cv2.BORDER_REFLECT)
+    if technique.glare > 0:
+        step = max(1, round(4.0 / technique.mm_per_px))
+        size = (max(1, signal.shape[1] // step), max(1, signal.shape[0] // step))
+        wide = cv2.resize(signal, size, interpolation=cv2.INTER_AREA)
+        wide = cv2.GaussianBlur(
+            wide, (0, 0), 60.0 / (technique.mm_per_px * step), borderType=cv2.BORDER_REFLECT
+        )
+        wide = cv2.resize(wide, signal.shape[::-1], interpolation=cv2.INTER_LINEAR)
+        signal = (1 - technique.glare) * signal + technique.glare * wide
+    if technique.electronic > 0:
+        signal = signal + np.float32(technique.electronic / quanta) * rng.standard_normal(
+            signal.shape, dtype=np.float32
+        )
+    return np.maximum(signal, np.float32(0.25 / quanta))
