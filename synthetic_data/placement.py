@@ -210,10 +210,10 @@ def draw_placement(rng: np.random.Generator, view: View, style: str, max_px: int
         width = float(np.exp(rng.uniform(np.log(110), np.log(370))))
         height = min(width * rng.uniform(0.8, 1.7), 430.0)
     pixel = max(rng.uniform(0.33, 0.62), max(width, height) / max_px)
-    spread = 0.09 * min(width, height)
-    uncropped = rng.random() < 0.5
-    off = rng.normal(0, spread if uncropped else 25.0, 2)
-    at = np.clip(rng.normal(0.5, 0.1, 2), 0.2, 0.8)
+    # Archives hold films centred on the knee and films of half a limb with the knee anywhere.
+    uncropped = rng.random() < 0.4
+    off = rng.normal(0, 0.1 * min(width, height) if uncropped else 40.0, 2)
+    at = np.clip(rng.normal(0.5, 0.14, 2), 0.15, 0.85)
     return Placement(
         view=view,
         rotation=float(rotation),

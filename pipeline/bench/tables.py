@@ -1,0 +1,77 @@
+"""The figures of an assessment as Markdown tables."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+
+def _number(value: float | None, digits: int = 2) -> str:
+    return "-" if value is None else f"{value:.{digits}f}"
+
+
+def _percent(share: Mapping[str, Any]) -> str:
+    if not share.get("n"):
+        return "-"
+    return (
+        f"{100 * share['share']:.1f} % ({100 * share['low']:.1f} to {100 * share['high']:.1f}; "
+        f"n = {share['n']})"
+    )
+
+
+def _row(name: str, kind: str, errors: Mapping[str, Any]) -> str:
+    if not errors.get("n"):
+        return f"| {name} | {kind} | 0 | - | - | - | - | - | - | - |"
+    sdr = " | ".join(f"{100 * errors[f'sdr_{limit}']:.1f}" for limit in ("2", "2.5", "3", "4"))
+    low, high = errors["mean_95"]
+    return (
+        f"| {name} | {kind} | {errors['n']} | {errors['mean_mm']:.2f} ({low:.2f} to {high:.2f}) | "
+        f"{errors['median_mm']:.2f} | {errors['p95_mm']:.2f} | {sdr} |"
+    )
+
+
+def markdown(figures: Mapping[str, Any]) -> str:
+    """Headline figures, angles, and one row per landmark, view by view."""
+    view = figures["view"]
+    lines = [
+        f"{figures['films']} synthetic films with {figures['knees']} knees, seeds and anatomy that "
+        "training never used. Means with 95 % bootstrap intervals over films.",
+        "",
+        "| | |",
+        "| --- | --- |",
+        f"| view right | {_percent(view['right'])} |",
+        f"| knees missed | {view['missed']} |",
+        f"| right way round (side on AP, facing on lateral) | {_percent(view['way_round_right'])} |",
+        f"| other projections refused | {_percent(view['other_refused'])} |",
+        f"| films without a knee: none found | {_percent(view['no_knee_refused'])} |",
+        "",
+        "| view | angle | n | MAE (deg) | 95th | bias | direction right when > 2 deg off "
+        "| inside its 90 % interval | network alone MAE |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    for name, part in figures["views"].items():
+        for angle, a in part["angles"].items():
+            if not a.get("n"):
+                continue
+            low, high = a["mae_95"]
+            lines.append(
+                f"| {name} | {angle} | {a['n']} | {a['mae']:.2f} ({low:.2f} to {high:.2f}) | "
+                f"{a['p95']:.2f} | {a['bias']:+.2f} | {_percent(a['direction'])} | "
+                f"{100 * a['coverage_90']:.1f} % | {_number(a['direct_mae'])} |"
+            )
+    for name, part in figures["views"].items():
+        lines += [
+            "",
+            f"**{name}**: errors in mm at the knee; `chief` = radial for fixed landmarks, normal to "
+            "the outline for contour ones. SDR in % at 2, 2.5, 3 and 4 mm.",
+            "",
+            "| landmark | error | n | mean | median | 95th | 2 | 2.5 | 3 | 4 |",
+            "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |",
+            _row("all", "radial", part["all"]["radial"]),
+            _row("all", "chief", part["all"]["chief"]),
+        ]
+        for landmark, errors in part["landmarks"].items():
+            lines.append(_row(landmark, "radial", errors["radial"]))
+            if "normal" in errors:
+                lines.append(_row(landmark, "normal", errors["normal"]))
+    return "\n".join(lines) + "\n"

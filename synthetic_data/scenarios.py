@@ -1,0 +1,296 @@
+"""Scenarios: one film of one kind of practice, with its exact truth.
+
+anatomy -> placement of the beam -> path lengths -> signal -> picture. Every number is drawn from
+one generator seeded by the film's own seed, so a film can be made again anywhere.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.contracts import AnatomyRequest, AnatomySource, Renderer
+from pipeline.knee.anatomy import Knee, Mesh
+from pipeline.knee.camera import Camera
+from pipeline.knee.film import Film, HeaderHints, Scale
+from pipeline.knee.frames import Frames, frames_of
+from pipeline.knee.landmarks import View
+from pipeline.knee.truth import KneeTruth, LabelledFilm
+from pipeline.registry import build
+from synthetic_data.film_formation import Formation, form
+from synthetic_data.physics.exposure import Technique, expose
+from synthetic_data.physics.texture import bone_axes
+from synthetic_data.placement import (
+    STYLES,
+    Placement,
+    ViewOrOther,
+    draw_flexion,
+    draw_placement,
+    place,
+    truth_of,
+)
+
+Map = NDArray[np.float32]
+
+DATA_VERSION = "1"
+"""Raised whenever the same seed would give another film."""
+
+
+@dataclass
+class KneeFilms:
+    """Films of adult knees.
+
+    Attributes:
+        styles: kinds of practice to draw from: radiography, c_arm, scanned_film.
+        views: AP, lateral, or both.
+        other_share: films of knees in another projection.
+        no_knee_share: films that show another part of the limb.
+        two_knees_share: of AP films, those with the other limb beside.
+        max_px: longest side of the film, pixels.
+        anatomy, renderer: plugins by name.
+    """
+
+    styles: tuple[str, ...] = STYLES
+    views: tuple[str, ...] = ("AP", "lateral")
+    other_share: float = 0.04
+    no_knee_share: float = 0.04
+    two_knees_share: float = 0.12
+    max_px: int = 640
+    anatomy: str = "shape_model"
+    renderer: str = "signed_depth"
+
+    @cached_property
+    def _anatomy(self) -> AnatomySource:
+        source: AnatomySource = build("anatomy", self.anatomy, {})
+        return source
+
+    @cached_property
+    def _renderer(self) -> Renderer:
+        renderer: Renderer = build("renderer", self.renderer, {})
+        return renderer
+
+    def make(self, seed: int) -> LabelledFilm:
+        """The film of `seed` with its truth."""
+        rng = np.random.default_rng(seed)
+        style = str(rng.choice(self.styles))
+        view: View = "AP" if rng.choice(self.views) == "AP" else "lateral"
+        kind = rng.random()
+        no_knee = kind < self.no_knee_share
+        other = not no_knee and kind < self.no_knee_share + self.other_share
+        standing = bool(rng.random() < 0.4)
+        flexion = draw_flexion(rng, view)
+        knee = self._anatomy.sample(
+            rng, AnatomyRequest(flexion_deg=flexion, weight_bearing=standing)
+        )
+        frames = frames_of(knee.bones)
+        placement = draw_placement(rng, view, style, self.max_px)
+        if other:
+            placement = _other_projection(rng, placement)
+        beside = (
+            view == "AP"
+            and not other
+            and not no_knee
+            and style != "c_arm"
+            and rng.random() < self.two_knees_share
+        )
+        if beside:
+            placement = _room_for_two(rng, placement)
+        camera = place(frames, placement)
+        if no_knee:
+            camera = _away_from_the_knee(rng, frames, placement, camera)
+        shown: ViewOrOther = "other" if other else view
+        people = [(knee, frames, camera, placement.lateral_to_right)]
+        if beside:
+            people.append(self._other_limb(rng, frames, camera, placement, flexion, standing))
+        paths, axes = self._look(people)
+        technique = Technique.draw(rng, style, placement.pixel_mm * placement.sid / placement.sod)
+        signal = expose(paths, technique, rng, axes=axes)
+        side = "left" if placement.lateral_to_right else "right"
+        if view == "lateral" or rng.random() < 0.02:
+            side = str(rng.choice(("left", "right")))
+        formation = Formation.draw(rng, style, side)
+        pixels = form(signal, formation, rng)
+        facts: dict[str, float | str] = {
+            "style": style,
+            "seed": float(seed),
+            "standing": float(standing),
+            "sid": placement.sid,
+            "sod": placement.sod,
+            **{f"technique.{k}": v for k, v in technique.facts().items()},
+            **{f"formation.{k}": v for k, v in formation.facts().items()},
+        }
+        knees: list[KneeTruth] = []
+        if not no_knee:
+            for i, (who, their_frames, their_camera, to_right) in enumerate(people):
+                truth = truth_of(
+                    who,
+                    their_frames,
+                    their_camera,
+                    shown,
+                    side=side if i == 0 else _opposite(side),
+                    lateral_to_right=to_right,
+                    facts={**facts, **{f"anatomy.{k}": v for k, v in who.facts.items()}},
+                )
+                if i == 0 or _inside(truth, camera):
+                    knees.append(truth)
+        film = _as_film(pixels, seed, style, view, side, placement, camera, plain=not no_knee)
+        return LabelledFilm(film, tuple(knees))
+
+    def _other_limb(
+        self,
+        rng: np.random.Generator,
+        frames: Frames,
+        camera: Camera,
+        placement: Placement,
+        flexion: float,
+        standing: bool,
+    ) -> tuple[Knee, Frames, Camera, bool]:
+        """The other knee of a pair: another right knee seen in a mirror beside the first."""
+        knee = self._anatomy.sample(
+            rng, AnatomyRequest(flexion_deg=flexion, weight_bearing=standing)
+        )
+        theirs = frames_of(knee.bones)
+        # Mirror plane between the limbs, in the first knee's own axes.
+        gap = rng.uniform(75, 115)
+        plane = frames.femur.origin - gap * frames.femur.z
+        normal = frames.femur.z
+        turn = rng.uniform(-0.2, 0.2)
+
+        def mirrored(points: NDArray[np.float64]) -> NDArray[np.float64]:
+            away = (points - plane) @ normal
+            return points - 2 * away[..., None] * normal
+
+        def vector(v: NDArray[np.float64]) -> NDArray[np.float64]:
+            return v - 2 * (v @ normal) * normal
+
+        # Not quite symmetric: turned a little about its own shaft.
+        y = theirs.femur.y
+        c, s = np.cos(turn), np.sin(turn)
+
+        def spun(v: NDArray[np.float64]) -> NDArray[np.float64]:
+            return c * v + s * np.cross(y, v) + (1 - c) * (v @ y) * y
+
+        def point(p: NDArray[np.float64]) -> NDArray[np.float64]:
+            return theirs.femur.origin + spun(mirrored(p) - theirs.femur.origin)
+
+        seen_by = Camera(
+            point(camera.source),
+            point(camera.origin),
+            spun(vector(camera.step_x)),
+            spun(vector(camera.step_y)),
+            camera.rows,
+            camera.columns,
+        )
+        return knee, theirs, seen_by, not placement.lateral_to_right
+
+    def _look(
+        self, people: Sequence[tuple[Knee, Frames, Camera, bool]]
+    ) -> tuple[dict[str, Map], dict[str, object]]:
+        """Path lengths by surface name, and the bones' axes on the film."""
+        paths: dict[str, Map] = {}
+        axes: dict[str, object] = {}
+        for i, (knee, _, camera, _) in enumerate(people):
+            meshes: dict[str, Mesh] = {**knee.soft}
+            tag = "" if i == 0 else f"_{i}"
+            for bone, mesh in knee.bones.items():
+                meshes[f"{bone}{tag}"] = mesh
+                if bone in knee.marrow:
+                    meshes[f"{bone}{tag}_marrow"] = knee.marrow[bone]
+            lengths = self._renderer.path_lengths(list(meshes.values()), camera)
+            for name, length in zip(meshes, lengths, strict=True):
+                # Soft tissue of two limbs side by side adds up.
+                paths[name] = paths[name] + length if name in paths else length
+            axes.update({f"{b}{tag}": axis for b, axis in bone_axes(knee, camera).items()})
+        return paths, axes
+
+
+def _opposite(side: str) -> str:
+    return "left" if side == "right" else "right"
+
+
+def _inside(truth: KneeTruth, camera: Camera) -> bool:
+    """Whether enough of a second knee is on the film to be found."""
+    x, y = truth.centre
+    return bool(0 < x < camera.columns - 1 and 0 < y < camera.rows - 1)
+
+
+def _other_projection(rng: np.random.Generator, placement: Placement) -> Placement:
+    """Obliques beyond 30 degrees and views along the limb."""
+    if rng.random() < 0.7:
+        rotation = float(rng.choice((-1, 1)) * rng.uniform(32, 58))
+        return replace(placement, rotation=rotation)
+    return replace(placement, tilt=float(rng.choice((-1, 1)) * rng.uniform(45, 75)))
+
+
+def _room_for_two(rng: np.random.Generator, placement: Placement) -> Placement:
+    """A wide film with the first knee to the side on which its lateral aspect lies."""
+    width = float(rng.uniform(300, 420))
+    height = float(min(placement.field_mm[1] * 1.2, rng.uniform(220, 430)))
+    at = 0.5 + (1 if placement.lateral_to_right else -1) * rng.uniform(0.12, 0.3)
+    pixel = max(placement.pixel_mm, max(width, height) / 640)
+    return replace(
+        placement,
+        roll=float(rng.normal(0, 4)),
+        field_mm=(width, height),
+        knee_at=(float(at), float(np.clip(rng.normal(0.5, 0.08), 0.25, 0.75))),
+        pixel_mm=pixel,
+    )
+
+
+def _away_from_the_knee(
+    rng: np.random.Generator, frames: Frames, placement: Placement, camera: Camera
+) -> Camera:
+    """The same beam over the thigh or the leg, so that no part of the joint is on the film."""
+    f = frames.femur
+    up = camera.project(f.origin + 20 * f.y) - camera.project(f.origin)
+    up /= np.linalg.norm(up)
+    half = abs(up[0]) * camera.columns / 2 + abs(up[1]) * camera.rows / 2
+    clear = (110.0 / placement.pixel_mm + half) * rng.uniform(1.0, 1.2)
+    shift = (1 if rng.random() < 0.5 else -1) * clear * up
+    centre = camera.project(f.origin)
+    at = centre + shift - np.array([camera.columns, camera.rows]) / 2
+    return camera.cropped(float(at[0]), float(at[1]), camera.rows, camera.columns)
+
+
+def _as_film(
+    pixels: Map,
+    seed: int,
+    style: str,
+    view: str,
+    side: str,
+    placement: Placement,
+    camera: Camera,
+    *,
+    plain: bool,
+) -> Film:
+    """The film as its file would describe it."""
+    pixels = np.ascontiguousarray(pixels, dtype=np.float32)
+    digest = hashlib.sha256(np.round(pixels * 65535).astype("<u2").tobytes()).hexdigest()
+    scale, header = Scale(), HeaderHints()
+    if style != "scanned_film":
+        at_detector = float(np.linalg.norm(camera.step_x))
+        at_knee = at_detector * placement.sod / placement.sid
+        scale = Scale(at_detector, at_knee, "imager spacing and magnification")
+        header = HeaderHints(
+            view=view if plain else None,
+            side=side,
+            body_part="KNEE" if plain else "LEG",
+            sid_mm=placement.sid,
+            sod_mm=placement.sod,
+            central_ray=None
+            if placement.knee_at is not None
+            else (float(camera.principal[0]), float(camera.principal[1])),
+            c_arm=style == "c_arm",
+        )
+    return Film(
+        pixels=pixels,
+        source=f"synthetic {style} film, seed {seed}",
+        sha256=digest,
+        scale=scale,
+        header=header,
+    )
