@@ -168,11 +168,14 @@ def handedness(camera: Camera) -> float:
     return 1.0 if np.linalg.det(basis) > 0 else -1.0
 
 
-def path_lengths(mesh: Mesh, camera: Camera, name: str = "mesh") -> NDArray[np.float32]:
+def path_lengths(
+    mesh: Mesh, camera: Camera, name: str = "mesh", fold_mm: float = 0.0
+) -> NDArray[np.float32]:
     """(rows, columns) mm of each pixel's ray inside one closed surface.
 
     Parts of the surface beyond the film's edge are left out. Raises `Problem` as `checked` and
-    `placed` do, and where the sums show that the surface is inside out or runs through itself.
+    `placed` do, and where the sums show that the surface is inside out or runs through itself
+    by more than `fold_mm`; smaller folds count as nothing inside.
     """
     vertices, faces = checked(mesh, name)
     seen, span = placed(vertices, camera, name)
@@ -180,22 +183,30 @@ def path_lengths(mesh: Mesh, camera: Camera, name: str = "mesh") -> NDArray[np.f
     add_triangles(seen, faces, handedness(camera), total)
     out = np.empty(total.shape, np.float32)
     low, high = lengths(total, camera.origin - camera.source, camera.step_x, camera.step_y, out)
-    if low < -1e-7 or high > span + 1e-7:
+    folds = fold_mm / camera.sid + 1e-7
+    if low < -folds or high > span + folds:
         raise Problem(
             name,
             "the surface is inside out or runs through itself",
             "give one closed surface whose faces turn outward",
         )
-    return out
+    return np.maximum(out, 0, out=out) if low < 0 else out
 
 
 @dataclass(frozen=True)
 class SignedDepthRasteriser:
-    """`Renderer` on one core of the CPU."""
+    """`Renderer` on one core of the CPU.
+
+    Attributes:
+        fold_mm: how deep a surface may fold into itself before it is refused. The inner surface
+            of thin, sharply curved bone has small folds.
+    """
+
+    fold_mm: float = 5.0
 
     def path_lengths(self, meshes: Sequence[Mesh], camera: Camera) -> NDArray[np.float32]:
         """(len(meshes), rows, columns) mm of each pixel's ray inside each surface."""
         out = np.empty((len(meshes), camera.rows, camera.columns), np.float32)
         for index, mesh in enumerate(meshes):
-            out[index] = path_lengths(mesh, camera, f"mesh {index}")
+            out[index] = path_lengths(mesh, camera, f"mesh {index}", self.fold_mm)
         return out
