@@ -32,7 +32,7 @@ from pipeline.readers.find import find_films, study_of
 from pipeline.readers.read import read_films
 from pipeline.records import journal as journals
 from pipeline.records import jsonl
-from pipeline.records.files import StopError, disk_errors
+from pipeline.records.files import StopError, disk_errors, full_disk
 from pipeline.records.journal import Entry, Journal, Trouble, digest_of
 from pipeline.registry import build_each, build_section, check_options, load
 from pipeline.run import Parts, read_study
@@ -242,7 +242,8 @@ def _stamp(path: Path) -> tuple[int, int, str]:
 def noting(troubles: list[Trouble], source: str) -> Iterator[None]:
     """Turns any failure but `StopError` into a row for `problems.csv`."""
     try:
-        yield
+        with full_disk(source):
+            yield
     except StopError:
         raise
     except Problem as problem:

@@ -17,22 +17,35 @@ except ImportError:  # not on Windows; there the program appends from one proces
     fcntl = None  # type: ignore[assignment]
 
 
+FULL = (errno.ENOSPC, errno.EDQUOT)
+AGAIN = "run the same command again, it continues where it stopped"
+
+
 class StopError(Problem):
     """The run cannot go on (a full or read-only disk); unlike one film's `Problem`."""
+
+
+@contextmanager
+def full_disk(path: str) -> Iterator[None]:
+    """Turns a full disk met while working on `path` into `StopError`; leaves the rest alone."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno not in FULL:
+            raise
+        raise StopError(path, "the disk is full", f"free some space and {AGAIN}") from error
 
 
 @contextmanager
 def disk_errors(path: Path) -> Iterator[None]:
     """Turns an operating system error while writing `path` into `StopError`."""
     try:
-        yield
+        with full_disk(str(path)):
+            yield
     except OSError as error:
-        full = error.errno in (errno.ENOSPC, errno.EDQUOT)
-        what = "the disk is full" if full else f"cannot be written ({error.strerror or error})"
-        do = "free some space" if full else "check the folder and its permissions"
-        raise StopError(
-            str(path), what, f"{do} and run the same command again, it continues where it stopped"
-        ) from error
+        what = f"cannot be written ({error.strerror or error})"
+        do = f"check the folder and its permissions and {AGAIN}"
+        raise StopError(str(path), what, do) from error
 
 
 def write_atomic(path: Path, data: bytes | str) -> None:
