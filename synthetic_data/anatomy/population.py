@@ -1,0 +1,104 @@
+"""What a population of adult knees looks like: published means and SDs, and one draw from them.
+
+Sizes scale with one draw of overall size (the femoral epicondylar width), as published
+correlations ask (most lengths of the knee follow femoral width with r squared about 0.7), each
+with a remainder of its own. Rows: quantity, mean and SD for men and women, source. "Design
+value" marks numbers for which no published table could be opened.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+SIZE_R = 0.84
+"""Correlation of a length with femoral width: r squared 0.7 (Xiao et al., J Arthroplasty
+2017;32:1351, for the height of the adductor tubercle), taken for all lengths."""
+
+
+@dataclass(frozen=True)
+class Row:
+    """A published quantity: (mean, SD) in men and women, how it follows size, and its source."""
+
+    male: tuple[float, float]
+    female: tuple[float, float]
+    follows: float
+    source: str
+
+
+ROWS: dict[str, Row] = {
+    "femur_width": Row((88.6, 4.2), (78.5, 3.0), 1.0, "Anat Res Int 2012:679658, dry bone"),
+    "femur_depth": Row(
+        (61.1, 3.35), (55.65, 2.5), SIZE_R, "Anat Res Int 2012:679658, mean of both condyles"
+    ),
+    "femur_shaft_ml": Row((33, 3), (29, 3), 0.6, "design value, 10 cm above the joint"),
+    "femur_shaft_ap": Row((31, 3), (27, 3), 0.6, "design value, 10 cm above the joint"),
+    "femur_lateral_angle": Row((81, 1), (81, 1), 0.0, "Paley 2002 (aLDFA 79-83), from memory"),
+    "adductor_ratio": Row((0.56, 0.03), (0.56, 0.03), 0.0, "Xiao et al. 2017;32:1351"),
+    "tibia_width": Row((76.0, 3.0), (67.3, 3.2), SIZE_R, "J Orthop Surg Res 2021, MRI"),
+    "tibia_depth": Row(
+        (49.5, 2.7), (43.8, 2.7), SIZE_R, "mean of both plateaux, four series in PMC9703208"
+    ),
+    "tibia_shaft_ap": Row((32, 3), (28, 3), 0.6, "design value, below the tuberosity"),
+    "tibia_shaft_ml": Row((27, 3), (24, 3), 0.6, "design value, below the tuberosity"),
+    "slope_medial": Row((5.86, 3.0), (6.61, 3.32), 0.0, "Knee Surg Relat Res 2021, MRI"),
+    "slope_lateral": Row((4.41, 3.35), (4.63, 2.85), 0.0, "Knee Surg Relat Res 2021, MRI"),
+    "tibia_medial_angle": Row((87, 1.3), (87, 1.3), 0.0, "Paley 2002 (MPTA 85-90), from memory"),
+    "fibula_ratio": Row((0.232, 0.03), (0.232, 0.03), 0.0, "J Orthop Surg Res 2018, SD design"),
+    "patella_width": Row((46, 3), (40, 3), SIZE_R, "design value"),
+    "patella_height": Row((44, 3), (39, 3), SIZE_R, "design value"),
+    "patella_thickness": Row((24, 2), (21, 2), SIZE_R, "design value"),
+    "insall_salvati": Row(
+        (1.01, 0.13), (1.06, 0.13), 0.0, "Aglietti 1983; SD Insall & Salvati 1971"
+    ),
+    "gap_medial": Row((5.7, 0.8), (4.8, 0.7), 0.0, "BMC Musculoskelet Disord 2008;9:119"),
+    "gap_lateral": Row((6.2, 0.9), (5.5, 0.8), 0.0, "design value: wider than medial"),
+    "gap_patella": Row(
+        (4.6, 0.8), (4.2, 0.7), 0.0, "cartilage 4.1 on the patella, BJJ; rest design"
+    ),
+    "cortex_80": Row(
+        (2.4, 0.35), (2.1, 0.35), 0.3, "design value within 1.5-3, 8 cm from the joint"
+    ),
+    "cortex_140": Row((5.1, 0.5), (4.6, 0.5), 0.3, "design value within 4-6, 14 cm from the joint"),
+    "bmi": Row((27.5, 4.5), (27.5, 5.5), 0.0, "design value"),
+}
+
+
+@dataclass(frozen=True)
+class Person:
+    """One draw: sex and a value for every row of `ROWS`."""
+
+    sex: str
+    values: dict[str, float]
+
+    def __getitem__(self, name: str) -> float:
+        return self.values[name]
+
+
+def draw_person(rng: np.random.Generator, sex: str | None = None) -> Person:
+    """A person of the population; normal draws cut at 2.5 SD.
+
+    Medial and lateral slope share a part (r about 0.5, design value), so do the two shaft
+    widths, the two gaps and the two cortical thicknesses.
+    """
+    if sex is None:
+        sex = "female" if rng.random() < 0.5 else "male"
+    size = _normal(rng)
+    shared = {name: _normal(rng) for name in ("slope", "shaft", "gap", "cortex")}
+    values = {}
+    for name, row in ROWS.items():
+        mean, sd = row.male if sex == "male" else row.female
+        group = next((g for g in shared if g in name), None)
+        rest = _normal(rng)
+        if group is not None:
+            rest = np.sqrt(0.5) * (shared[group] + rest)
+        z = row.follows * size + np.sqrt(1 - row.follows**2) * rest
+        values[name] = float(mean + sd * z)
+    values["bmi"] = float(np.clip(values["bmi"], 18.0, 45.0))
+    return Person(sex, values)
+
+
+def _normal(rng: np.random.Generator) -> float:
+    """A standard normal number cut at 2.5, scaled so that its SD is 1 again."""
+    return float(np.clip(rng.normal(), -2.5, 2.5)) / 0.9885

@@ -1,0 +1,204 @@
+"""Knees from a statistical shape model, widened to a published population."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+from scipy.spatial import cKDTree
+
+from pipeline.contracts import AnatomyRequest
+from pipeline.knee.anatomy import Knee, Mesh
+from pipeline.knee.errors import Problem
+from synthetic_data.anatomy.articulation import (
+    PatellaWish,
+    Placed,
+    TibiaWish,
+    inward_rotation,
+    seat_patella,
+    seat_tibia,
+)
+from synthetic_data.anatomy.cortex import inner_surface, thickness
+from synthetic_data.anatomy.geometry import neighbours, vertex_normals
+from synthetic_data.anatomy.population import draw_person
+from synthetic_data.anatomy.shaping import (
+    SmoothField,
+    shape_femur,
+    shape_leg,
+    shape_patella,
+    torsion,
+)
+from synthetic_data.anatomy.soft_tissue import Limb, tubes
+from synthetic_data.anatomy.template import MODES, Template, template
+
+Array = NDArray[np.float64]
+
+
+@cache
+def _averages() -> dict[str, sparse.csr_matrix]:
+    t = template()
+    bones = {"femur": t.femur, "tibia": t.tibia, "fibula": t.fibula, "patella": t.patella}
+    return {
+        name: neighbours(bone.faces.astype(np.int64), len(bone.mean))
+        for name, bone in bones.items()
+    }
+
+
+@dataclass(frozen=True)
+class ShapeModelSource:
+    """Adult right knees: shape-model modes, published sizes, smooth variation, contact.
+
+    Attributes:
+        mode_sd: spread of the shape model's scores, in its own SDs; scores are cut at 2.5.
+        variation_mm: SD of the smooth random deformation laid over the shape model.
+    """
+
+    mode_sd: float = 1.0
+    variation_mm: float = 1.0
+
+    def sample(self, rng: np.random.Generator, request: AnatomyRequest) -> Knee:
+        """A new knee in the femur's frame.
+
+        Raises `Problem` for a flexion outside -10..100 degrees or an unknown sex, and where
+        the shape model is not installed.
+        """
+        if not -10 <= request.flexion_deg <= 100:
+            raise Problem(
+                "anatomy",
+                f"a flexion of {request.flexion_deg:g} degrees is asked for",
+                "ask for -10 to 100",
+            )
+        if request.sex not in (None, "male", "female"):
+            raise Problem("anatomy", f"sex {request.sex!r} is unknown", "ask for male or female")
+        t = template()
+        person = draw_person(rng, request.sex)
+        scores = np.clip(rng.normal(size=MODES) * self.mode_sd, -2.5, 2.5)
+        raw = {
+            name: getattr(t, name).shape(scores) for name in ("femur", "tibia", "fibula", "patella")
+        }
+        fields = [SmoothField(rng, self.variation_mm) for _ in range(3)]
+        femur = shape_femur(t, raw["femur"], person, fields[0])
+        tibia, fibula = shape_leg(t, raw["tibia"], raw["fibula"], person, fields[1])
+        patella = shape_patella(
+            raw["patella"], t.femur_frame(raw["femur"]).rotation, person, fields[2]
+        )
+        width = person["femur_width"]
+        twist = float(rng.normal(0, 4))
+        tibia, fibula = (torsion(v, twist, 15.0, 60.0) for v in (tibia, fibula))
+        fibula = _fit_fibula(t, tibia, fibula, person["fibula_ratio"] * width)
+
+        flexion = request.flexion_deg
+        ease = float(rng.normal(0.4, 0.3)) if not request.weight_bearing else 0.0
+        gaps = tuple(
+            float(np.clip(person[f"gap_{side}"] + ease * k, 2.0, 9.0))
+            * (1 - 0.15 * abs(flexion) / 90)
+            for side, k in (("medial", 0.5), ("lateral", 1.0))
+        )
+        wish = TibiaWish(
+            flexion,
+            inward_rotation(flexion) + float(rng.normal(0, 4)),
+            (float(rng.normal(0, 1.5)), float(rng.normal(0, 1.0))),
+            (gaps[0], gaps[1]),
+        )
+        leg, lean = seat_tibia(t, femur, tibia, width, wish)
+        tibia, fibula = leg(tibia), leg(fibula)
+
+        maltracking = rng.random() < 0.1
+        kneecap = PatellaWish(
+            person["insall_salvati"] * person["patella_height"],
+            person["gap_patella"],
+            float(rng.normal(1.0, 1.5) + (abs(rng.normal(0, 5)) if maltracking else 0)),
+            float(rng.normal(5, 4) + (abs(rng.normal(0, 6)) if maltracking else 0)),
+        )
+        seated, own_flexion = seat_patella(
+            t, femur, patella, tibia[t.places["tuberosity"]], width, kneecap
+        )
+        patella = seated(patella)
+        shapes = {"femur": femur, "tibia": tibia, "fibula": fibula, "patella": patella}
+        bones = {name: Mesh(v, getattr(t, name).faces) for name, v in shapes.items()}
+        shell = float(np.clip(rng.normal(0.85, 0.15), 0.5, 1.3))
+        marrow = _marrow(t, shapes, leg, person.values, shell)
+        limb = Limb(
+            flexion,
+            np.concatenate([femur, tibia, fibula, patella]),
+            20.0,
+            float(-femur[t.distal, 0].min() + 20.0),
+        )
+        soft = tubes(limb, rng, person["bmi"], width)
+        facts: dict[str, float | str] = {"sex": person.sex, **person.values}
+        facts.update({f"mode_{k + 1}": float(x) for k, x in enumerate(scores)})
+        facts.update(
+            flexion_deg=flexion,
+            inward_rotation_deg=wish.rotation_deg,
+            valgus_deg=lean,
+            slide_anterior_mm=wish.slide_mm[0],
+            slide_lateral_mm=wish.slide_mm[1],
+            gap_medial_seated=gaps[0],
+            gap_lateral_seated=gaps[1],
+            torsion_deg=twist,
+            patella_flexion_deg=own_flexion,
+            patella_shift_mm=kneecap.shift_mm,
+            patella_tilt_deg=kneecap.tilt_deg,
+            tendon_mm=kneecap.tendon_mm,
+            shell_mm=shell,
+            maltracking="yes" if maltracking else "no",
+        )
+        points = {
+            "adductor_tubercle": femur[t.places["adductor_tubercle"]],
+            "medial_spine": tibia[t.places["medial_spine"]],
+            "lateral_spine": tibia[t.places["lateral_spine"]],
+            "fibular_head": fibula[t.places["fibular_head"]],
+        }
+        return Knee(bones, marrow, soft, {k: v.copy() for k, v in points.items()}, flexion, facts)
+
+
+def _fit_fibula(t: Template, tibia: Array, fibula: Array, below_femur: float) -> Array:
+    """Fibula moved so that its tip is as far below the joint line as wanted and clear of the tibia.
+
+    Args:
+        below_femur: mm from the femoral joint line (which lies about 5 mm above the plateau).
+    """
+    tip = fibula[t.places["fibular_head"], 1]
+    out = fibula + np.array([0.0, -(below_femur - 5.0) - tip, 0.0])
+    near = tibia[(tibia[:, 1] > -90) & (tibia[:, 1] < 5) & (tibia[:, 2] > 0)]
+    keep = (tibia[:, 1] > -90) & (tibia[:, 1] < 5) & (tibia[:, 2] > 0)
+    normals = vertex_normals(tibia, t.tibia.faces)[keep]
+    tree = cKDTree(near)
+    head = out[out[:, 1] > -80]
+    push = np.array([-0.75, 0.0, 0.66])
+    moved = 0.0
+    for _ in range(6):
+        points = head + moved * push
+        distance, index = tree.query(points, distance_upper_bound=15.0)
+        hit = np.isfinite(distance)
+        if not hit.any():
+            break
+        signed = np.einsum("ij,ij->i", points[hit] - near[index[hit]], normals[index[hit]])
+        worst = signed.min()
+        if abs(worst - 1.5) < 0.1:
+            break
+        moved += 1.5 - worst
+    return np.asarray(out + moved * push)
+
+
+def _marrow(
+    t: Template, shapes: dict[str, Array], leg: Placed, values: dict[str, float], shell: float
+) -> dict[str, Mesh]:
+    averages = _averages()
+    low = shapes["femur"][t.distal, 1].min()
+    back = {n: (shapes[n] - leg.shift) @ leg.rotation for n in ("tibia", "fibula")}
+    along = {
+        "femur": shapes["femur"][:, 1] - low,
+        "tibia": -back["tibia"][:, 1],
+        "fibula": -back["fibula"][:, 1],
+        "patella": np.zeros(len(shapes["patella"])),
+    }
+    out = {}
+    for name, v in shapes.items():
+        faces = getattr(t, name).faces
+        thick = thickness(name, along[name], values["cortex_80"], values["cortex_140"], shell)
+        out[name] = Mesh(inner_surface(v, faces, averages[name], thick, t.rooms[name]), faces)
+    return out
