@@ -22,7 +22,7 @@ from pipeline.knee.frames import Frames, frames_of
 from pipeline.knee.landmarks import View
 from pipeline.knee.truth import KneeTruth, LabelledFilm
 from pipeline.registry import build
-from synthetic_data.film_formation import Formation, form
+from synthetic_data.film_formation.formation import Formation, form
 from synthetic_data.physics.exposure import Technique, expose
 from synthetic_data.physics.texture import bone_axes
 from synthetic_data.placement import (

@@ -91,22 +91,27 @@ class Frames:
         return float(np.degrees(np.arctan2(t.y @ f.x, t.y @ f.y)))
 
 
-def section_points(mesh: Mesh, normal: Array, offset: float) -> tuple[Array, Array]:
+def section_points(
+    mesh: Mesh, normal: Array, offset: float, faces: NDArray[np.int32] | None = None
+) -> tuple[Array, Array]:
     """The cut of a closed surface by the plane p . normal = offset.
+
+    Args:
+        faces: the faces that may be cut, all by default.
 
     Returns:
         (S, 3), (S, 3): the two ends of each cut triangle's segment, oriented so that the inside
         lies to the left as seen against `normal`.
     """
+    tri = mesh.faces if faces is None else faces
     height = mesh.vertices @ normal - offset
     above = height > 0
-    tri = mesh.faces
-    count = above[tri].sum(axis=1)
-    cut = tri[(count == 1) | (count == 2)]
+    up = above[tri]
+    count = up[:, 0].astype(np.int8) + up[:, 1] + up[:, 2]
+    mixed = (count == 1) | (count == 2)
+    cut, up, lone_value = tri[mixed], up[mixed], count[mixed] == 1
     if len(cut) == 0:
         return np.empty((0, 3)), np.empty((0, 3))
-    up = above[cut]
-    lone_value = up.sum(axis=1) == 1
     lone = np.argmax(up == lone_value[:, None], axis=1)
     rows = np.arange(len(cut))
     a = cut[rows, lone]
@@ -124,16 +129,17 @@ def section_points(mesh: Mesh, normal: Array, offset: float) -> tuple[Array, Arr
     return start, end
 
 
-def section_centroid(mesh: Mesh, normal: Array, offset: float) -> Array | None:
+def section_centroid(
+    mesh: Mesh, normal: Array, offset: float, faces: NDArray[np.int32] | None = None
+) -> Array | None:
     """(3,) centroid of the area cut out by a plane, None where the plane misses the bone."""
-    start, end = section_points(mesh, normal, offset)
+    start, end = section_points(mesh, normal, offset, faces)
     if len(start) < 3:
         return None
     helper = np.eye(3)[int(np.argmin(np.abs(normal)))]
     e1 = unit(np.cross(normal, helper))
-    e2 = np.cross(normal, e1)
-    a = np.stack([start @ e1, start @ e2], axis=1)
-    b = np.stack([end @ e1, end @ e2], axis=1)
+    plane = np.stack([e1, np.cross(normal, e1)], axis=1)
+    a, b = start @ plane, end @ plane
     middle = a.mean(axis=0)
     a, b = a - middle, b - middle
     cross = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
@@ -141,7 +147,8 @@ def section_centroid(mesh: Mesh, normal: Array, offset: float) -> Array | None:
     if abs(area) < 1e-9:
         return None
     centroid = ((a + b) * cross[:, None]).sum(axis=0) / (6 * area) + middle
-    return centroid[0] * e1 + centroid[1] * e2 + offset * normal
+    point: Array = plane @ centroid + offset * normal
+    return point
 
 
 def _shaft_axis(
@@ -151,9 +158,13 @@ def _shaft_axis(
 
     Sections stand at right angles to `direction`, from `low` to `high` mm past `joint`.
     """
-    top = float((mesh.vertices @ direction).max()) - joint - 1.0
-    heights = np.linspace(low, min(high, top), 8)
-    centroids = [section_centroid(mesh, direction, joint + h) for h in heights]
+    along = mesh.vertices @ direction - joint
+    heights = np.linspace(low, min(high, float(along.max()) - 1.0), 8)
+    # Only the faces of the shaft can be cut.
+    past, short = along > heights[0], along < heights[-1]
+    tri = mesh.faces
+    shaft = tri[past[tri].any(axis=1) & short[tri].any(axis=1)]
+    centroids = [section_centroid(mesh, direction, joint + h, shaft) for h in heights]
     points = np.array([c for c in centroids if c is not None])
     if len(points) < 2:
         raise ValueError("the bone ends before its shaft begins: no axis can be fitted")
@@ -272,7 +283,8 @@ def patella_frame(mesh: Mesh, femur: FemurFrame) -> PatellaFrame:
     stable; its length is taken at right angles to the thickness and the condylar axis.
     """
     centre = mesh.vertices.mean(axis=0)
-    x = np.linalg.svd(mesh.vertices - centre, full_matrices=False)[2][2]
+    spread = mesh.vertices - centre
+    x = np.linalg.eigh(spread.T @ spread)[1][:, 0]
     x = x if x @ (centre - femur.origin) > 0 else -x
     y = unit(np.cross(femur.z, x))
     return PatellaFrame(x, y, np.cross(x, y), centre)
@@ -284,7 +296,7 @@ def frames_of(bones: Mapping[str, Mesh]) -> Frames:
     # In flexion the tibia has left the world's axes: start from where its own mass points.
     tibia = bones["tibia"]
     spread = tibia.vertices - tibia.vertices.mean(axis=0)
-    long = np.linalg.svd(spread, full_matrices=False)[2][0]
+    long = np.linalg.eigh(spread.T @ spread)[1][:, -1]
     toward_knee = femur.origin - tibia.vertices.mean(axis=0)
     long = long if long @ toward_knee > 0 else -long
     return Frames(
