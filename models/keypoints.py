@@ -1,0 +1,175 @@
+"""The keypoint network: an oriented crop in, landmarks with covariances and angles out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import torch
+from torch import Tensor, nn
+
+from models.blocks import ConvUnit, Gate, Merge, Residual, Stage
+from models.channels import ANGLES, CHANNELS, VIEWS
+from models.codec_torch import read_maps
+
+STRIDE = 4
+
+
+class KeypointOutput(NamedTuple):
+    """What the network says; everything float32, B crops, 52 channels (`channels.CHANNELS`).
+
+    Attributes:
+        maps: (B, 52, S / 4, S / 4) unnormalised log-probabilities.
+        xy: (B, 52, 2) crop pixels.
+        spread: (B, 52, 3) log sd along x, log sd along y (pixels), correlation before tanh.
+        seen: (B, 52) logits.
+        view: (B, 4) logits in the order of `channels.VIEWS`.
+        flipped: (B,) logit that the crop is the mirror image of the canonical form.
+        angles: (B, 2, 3) rotation, tilt, flexion in units of `ANGLE_SCALE` degrees; AP, lateral.
+        angle_spread: (B, 2, 3) log sd of those.
+        swapped: (B,) logit that medial and lateral are the other way round (lateral films).
+    """
+
+    maps: Tensor
+    xy: Tensor
+    spread: Tensor
+    seen: Tensor
+    view: Tensor
+    flipped: Tensor
+    angles: Tensor
+    angle_spread: Tensor
+    swapped: Tensor
+
+
+@dataclass(frozen=True)
+class KeypointShape:
+    """Size of the network: crop side in pixels (a multiple of 32), base width, depth."""
+
+    crop: int = 320
+    width: int = 48
+    depth: int = 2
+
+
+class KeypointNet(nn.Module):
+    """Encoder to 1/32, decoder to 1/4 with skips, maps there; heads for the rest.
+
+    A landmark's covariance and `seen` are read from the features under its own map and from the
+    map's own spread. The angles are read from the coarsest features, the features under all
+    landmarks and their places; no gradient flows from them into the places.
+    """
+
+    def __init__(self, shape: KeypointShape) -> None:
+        super().__init__()
+        self.shape = shape
+        w, d, count = shape.width, shape.depth, len(CHANNELS)
+        fine = w + w // 3
+        self.stem = ConvUnit(1, w // 2, 3, 2)
+        self.stage4 = Stage(w // 2, w, d)
+        self.stage8 = Stage(w, 2 * w, d)
+        self.stage16 = Stage(2 * w, 3 * w, d)
+        self.stage32 = nn.Sequential(Stage(3 * w, 3 * w, d), Gate(3 * w))
+        self.merge16 = Merge(3 * w, 3 * w, 2 * w)
+        self.merge8 = Merge(2 * w, 2 * w, 2 * w)
+        self.merge4 = Merge(2 * w, w, fine)
+        self.look = Residual(fine)
+        self.maps = nn.Conv2d(fine, count, 1)
+        self.point_weight = nn.Parameter(torch.randn(count, fine + 3, 4) * 0.02)
+        self.point_bias = nn.Parameter(torch.tensor([1.5, 1.5, 0.0, 1.0]).repeat(count, 1))
+        self.summary = nn.Linear(fine, 8)
+        self.crop_head = nn.Sequential(
+            nn.Linear(3 * w, 64), nn.ReLU(), nn.Linear(64, len(VIEWS) + 1)
+        )
+        self.pose_head = nn.Sequential(
+            nn.Linear(3 * w + 2 * w + count * 10, 256),
+            nn.ReLU(),
+            nn.Linear(256, 128),
+            nn.ReLU(),
+            nn.Linear(128, 2 * 2 * len(ANGLES) + 1),
+        )
+
+    def forward(self, picture: Tensor) -> KeypointOutput:
+        """(B, 1, S, S), 0 to 1."""
+        x4 = self.stage4(self.stem((picture - 0.4) * 3.0))
+        x8 = self.stage8(x4)
+        x16 = self.stage16(x8)
+        x32 = self.stage32(x16)
+        y16 = self.merge16(x32, x16)
+        y4 = self.look(self.merge4(self.merge8(y16, x8), x4))
+        maps = self.maps(y4).float()
+        with torch.autocast(picture.device.type, enabled=False):
+            return self._heads(maps, y4.float(), y16.float(), x32.float())
+
+    def _heads(self, maps: Tensor, y4: Tensor, y16: Tensor, x32: Tensor) -> KeypointOutput:
+        xy, p, own = read_maps(maps, STRIDE)
+        under = torch.bmm(p.detach(), y4.flatten(2).transpose(1, 2))
+        point = torch.cat([under, own.detach()], dim=-1)
+        read = torch.einsum("bkc,kco->bko", point, self.point_weight) + self.point_bias
+        spread = torch.cat([read[..., :2].clamp(-3.0, 6.0), read[..., 2:3]], dim=-1)
+        whole = x32.mean(dim=(2, 3))
+        crop = self.crop_head(whole)
+        places = (xy.detach() / self.shape.crop - 0.5) * 4.0
+        pose = self.pose_head(
+            torch.cat(
+                [
+                    whole,
+                    y16.mean(dim=(2, 3)),
+                    torch.relu(self.summary(under)).flatten(1),
+                    places.flatten(1),
+                ],
+                dim=1,
+            )
+        )
+        angles = pose[:, :12].reshape(-1, 2, 2, len(ANGLES))
+        return KeypointOutput(
+            maps=maps,
+            xy=xy,
+            spread=spread,
+            seen=read[..., 3],
+            view=crop[:, : len(VIEWS)],
+            flipped=crop[:, len(VIEWS)],
+            angles=angles[:, :, 0],
+            angle_spread=angles[:, :, 1].clamp(-4.0, 2.0),
+            swapped=pose[:, 12],
+        )
+
+
+class KeypointGraph(nn.Module):
+    """What is exported: the network with everything decoded inside the graph."""
+
+    names = (
+        "xy",
+        "covariance",
+        "seen",
+        "view",
+        "flipped",
+        "angles_deg",
+        "angles_sd_deg",
+        "swapped",
+    )
+
+    def __init__(self, net: KeypointNet, angle_scale: float) -> None:
+        super().__init__()
+        self.net = net
+        self.angle_scale = angle_scale
+
+    def forward(self, picture: Tensor) -> tuple[Tensor, ...]:
+        out = self.net(picture)
+        return (
+            out.xy,
+            covariance_of(out.spread),
+            torch.sigmoid(out.seen),
+            torch.softmax(out.view, dim=-1),
+            torch.sigmoid(out.flipped),
+            out.angles * self.angle_scale,
+            torch.exp(out.angle_spread) * self.angle_scale,
+            torch.sigmoid(out.swapped),
+        )
+
+
+def covariance_of(spread: Tensor) -> Tensor:
+    """(..., 3) log sd x, log sd y, correlation before tanh, to (..., 2, 2) square pixels."""
+    sx, sy = torch.exp(spread[..., 0]), torch.exp(spread[..., 1])
+    cross = 0.98 * torch.tanh(spread[..., 2]) * sx * sy
+    return torch.stack(
+        [torch.stack([sx * sx, cross], dim=-1), torch.stack([cross, sy * sy], dim=-1)], dim=-2
+    )

@@ -1,0 +1,138 @@
+"""A ring of samples on the training device, and the cheap disturbances made there.
+
+The crops' small turn, zoom and shift here come on top of the jitter they were cut with: the
+stored crop is wider than what the network sees.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import fields
+
+import numpy as np
+import torch
+from torch import Tensor
+from torch.nn import functional as F
+
+from models.samples import CropSample, FilmSample, wide_size
+
+
+def stacked(samples: Sequence[CropSample] | Sequence[FilmSample]) -> dict[str, Tensor]:
+    """Samples of one kind as tensors with a leading batch axis."""
+    return {
+        field.name: torch.from_numpy(
+            np.stack([np.asarray(getattr(sample, field.name)) for sample in samples])
+        )
+        for field in fields(samples[0])
+    }
+
+
+class Ring:
+    """The last `capacity` samples of one kind; everything stays on `device`."""
+
+    def __init__(self, capacity: int, device: torch.device) -> None:
+        self.capacity = capacity
+        self.device = device
+        self.count = 0
+        self._next = 0
+        self._store: dict[str, Tensor] = {}
+
+    def add(self, samples: Sequence[CropSample] | Sequence[FilmSample]) -> None:
+        """Adds samples, the oldest making room."""
+        if not samples:
+            return
+        batch = stacked(samples)
+        if not self._store:
+            self._store = {
+                name: torch.zeros(
+                    (self.capacity, *value.shape[1:]), dtype=value.dtype, device=self.device
+                )
+                for name, value in batch.items()
+            }
+        number = len(samples)
+        index = (torch.arange(number) + self._next) % self.capacity
+        index = index.to(self.device)
+        for name, value in batch.items():
+            self._store[name].index_copy_(0, index, value.to(self.device, non_blocking=True))
+        self._next = (self._next + number) % self.capacity
+        self.count = min(self.count + number, self.capacity)
+
+    def draw(self, number: int, generator: torch.Generator) -> dict[str, Tensor]:
+        """`number` samples at random, with replacement."""
+        index = torch.randint(self.count, (number,), device=self.device, generator=generator)
+        return {name: value[index] for name, value in self._store.items()}
+
+    def all(self) -> dict[str, Tensor]:
+        """Everything held, in the order it was added while the ring is not full."""
+        return {name: value[: self.count] for name, value in self._store.items()}
+
+
+def crop_batch(
+    stored: dict[str, Tensor], crop: int, generator: torch.Generator | None
+) -> dict[str, Tensor]:
+    """What the network is given: (B, 1, crop, crop) 0..1 and `xy` in its pixels.
+
+    Without a generator the middle of each stored crop, undisturbed. Crop pixel u shows stored
+    pixel v = A (u - middle) + middle' + shift, and `xy` goes the other way.
+    """
+    wide = stored["picture"]
+    if wide.shape[-1] != wide_size(crop):
+        raise ValueError(f"expected stored crops of {wide_size(crop)} pixels, got {wide.shape}")
+    margin = (wide.shape[-1] - crop) // 2
+    batch = dict(stored)
+    if generator is None:
+        part = wide[:, margin : margin + crop, margin : margin + crop]
+        batch["picture"] = part[:, None].float() / 255.0
+        batch["xy"] = stored["xy"] - margin
+        return batch
+    number, device = len(wide), wide.device
+
+    def even(half: float) -> Tensor:
+        return (torch.rand(number, device=device, generator=generator) * 2 - 1) * half
+
+    turn, grown = even(math.radians(5.0)), torch.exp(even(0.05))
+    shift = torch.stack([even(0.03 * crop), even(0.03 * crop)], dim=-1)
+    c, s = torch.cos(turn) * grown, torch.sin(turn) * grown
+    linear = torch.stack([torch.stack([c, -s], -1), torch.stack([s, c], -1)], -2)
+    middle, wide_middle = (crop - 1) / 2, (wide.shape[-1] - 1) / 2
+    axis = torch.arange(crop, device=device, dtype=torch.float32) - middle
+    u = torch.stack(torch.broadcast_tensors(axis[None, :], axis[:, None]), dim=-1)
+    v = torch.einsum("bij,hwj->bhwi", linear, u) + (wide_middle + shift)[:, None, None]
+    grid = (v + 0.5) * (2.0 / wide.shape[-1]) - 1.0
+    picture = F.grid_sample(
+        wide[:, None].float() / 255.0, grid, padding_mode="zeros", align_corners=False
+    )
+    batch["picture"] = picture
+    moved = stored["xy"] - (wide_middle + shift)[:, None]
+    batch["xy"] = torch.einsum("bij,bkj->bki", torch.linalg.inv(linear), moved) + middle
+    batch["picture"] = disturbed(picture, generator)
+    return batch
+
+
+def disturbed(picture: Tensor, generator: torch.Generator) -> Tensor:
+    """Gamma, contrast, brightness, blur and noise of (B, 1, S, S) pictures, each by its own draw."""
+    number, device = len(picture), picture.device
+
+    def draw(*shape: int) -> Tensor:
+        return torch.rand((number, *shape), device=device, generator=generator)
+
+    gamma = torch.exp((draw(1, 1, 1) * 2 - 1) * 0.35)
+    gain = torch.exp((draw(1, 1, 1) * 2 - 1) * 0.15)
+    lift = (draw(1, 1, 1) * 2 - 1) * 0.06
+    result = ((picture.clamp(min=1e-4) ** gamma - 0.5) * gain + 0.5 + lift).clamp(0.0, 1.0)
+    soft = F.avg_pool2d(F.pad(result, (1, 1, 1, 1), mode="replicate"), 3, 1)
+    # below 0 sharpens, above 0 blurs
+    amount = (draw(1, 1, 1) * 1.2 - 0.6) * (draw(1, 1, 1) < 0.5)
+    result = result + amount * (soft - result)
+    noise = torch.randn(picture.shape, device=device, generator=generator)
+    level = 0.03 * draw(1, 1, 1) ** 2
+    return (result + level * noise).clamp(0.0, 1.0)
+
+
+def film_batch(stored: dict[str, Tensor], generator: torch.Generator | None) -> dict[str, Tensor]:
+    """Locator pictures (B, 1, S, S) 0..1, disturbed where a generator is given, and `knees`."""
+    picture = stored["picture"][:, None].float() / 255.0
+    if generator is not None:
+        picture = disturbed(picture, generator)
+    return {"picture": picture, "knees": stored["knees"]}

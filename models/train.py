@@ -1,0 +1,387 @@
+"""Training both networks on films that are made while they train.
+
+Every random choice of a film is fixed by its seed; how often a film is seen depends on the speed
+of the machine, so two runs agree in quality and not in bits.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import sys
+import time
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import torch
+from torch import Tensor, nn
+
+from models import checkpoint
+from models.blocks import parameters_of
+from models.curves import CurveLog, draw
+from models.feeder import Feeder, FeedPlan
+from models.keypoints import KeypointNet
+from models.locator import LocatorNet
+from models.losses import keypoint_loss, locator_loss
+from models.options import TrainOptions
+from models.replay import Ring, crop_batch, film_batch
+from models.validate import MeanShape, validate_keypoints, validate_locator
+from pipeline.contracts import Scenario
+from pipeline.knee.errors import Problem
+
+CHECKPOINT = "checkpoint.safetensors"
+WARM_UP_STEPS = 200
+CLIP = 5.0
+
+
+def train(options: TrainOptions, scenarios: Sequence[Scenario], out: Path) -> dict[str, Any]:
+    """Trains, or goes on where `out` holds a checkpoint, and returns the last measurement.
+
+    Writes under `out`: checkpoint.safetensors, curves.csv, curves.html, validation.jsonl.
+    The caller's module must be importable without side effects: workers are spawned.
+    """
+    if not scenarios:
+        raise Problem("training", "no scenario to make films with", "name at least one")
+    out.mkdir(parents=True, exist_ok=True)
+    return Training(options, out).run(scenarios)
+
+
+def device_of(name: str) -> torch.device:
+    """`auto` takes a GPU where there is one."""
+    if name == "auto":
+        name = "cuda" if torch.cuda.is_available() else "cpu"
+    if name.startswith("cuda") and not torch.cuda.is_available():
+        raise Problem("device", "there is no CUDA device here", "choose `cpu` or `auto`")
+    return torch.device(name)
+
+
+def learning_rate_factor(step: int, progress: float) -> float:
+    """A short linear rise by steps, then a cosine by the share of the time that has passed."""
+    rise = min((step + 1) / WARM_UP_STEPS, 1.0)
+    return rise * (0.002 + 0.998 * 0.5 * (1.0 + math.cos(math.pi * min(progress, 1.0))))
+
+
+class Average:
+    """Exponential moving average of a network, batch statistics included."""
+
+    def __init__(self, net: nn.Module, decay: float) -> None:
+        self.decay = decay
+        self.held = {name: value.detach().clone() for name, value in net.state_dict().items()}
+
+    @torch.no_grad()
+    def update(self, net: nn.Module, step: int) -> None:
+        decay = min(self.decay, (1 + step) / (10 + step))
+        old, new = [], []
+        for name, value in net.state_dict().items():
+            if value.is_floating_point():
+                old.append(self.held[name])
+                new.append(value.detach())
+        torch._foreach_lerp_(old, new, 1.0 - decay)
+
+
+class Training:
+    """One run: networks, optimizer, replay rings, clocks."""
+
+    def __init__(self, options: TrainOptions, out: Path) -> None:
+        self.options, self.out = options, out
+        self.device = device_of(options.device)
+        if self.device.type == "cpu" and options.threads:
+            torch.set_num_threads(options.threads)
+        if self.device.type == "cuda":
+            torch.backends.cuda.matmul.allow_tf32 = True
+            torch.backends.cudnn.allow_tf32 = True
+            torch.backends.cudnn.benchmark = True
+        torch.manual_seed(options.seed)
+        self.nets: dict[str, Any] = {
+            "keypoints": KeypointNet(options.keypoints),
+            "locator": LocatorNet(options.locator),
+        }
+        for net in self.nets.values():
+            net.to(self.device, memory_format=torch.channels_last)
+        self.forward: dict[str, Any] = dict(self.nets)
+        if options.compile:
+            self.forward = {name: torch.compile(net) for name, net in self.nets.items()}
+        self.averages = {n: Average(net, options.ema) for n, net in self.nets.items()}
+        self.optimizer = self._optimizer()
+        self.generator = torch.Generator(self.device)
+        self.generator.manual_seed(options.seed)
+        self.crops = Ring(options.crop_capacity, self.device)
+        self.films = Ring(options.film_capacity, self.device)
+        self.held_crops = Ring(max(4 * options.validation_films, 1), self.device)
+        self.held_films = Ring(max(options.validation_films, 1), self.device)
+        self.mean = MeanShape()
+        self.step = self.films_made = 0
+        self.seconds_before = 0.0
+        self.restarts = 0
+        self.last: dict[str, Any] = {}
+
+    def _optimizer(self) -> torch.optim.Optimizer:
+        """AdamW; biases, norms and the like do not decay."""
+        every = [p for net in self.nets.values() for p in net.parameters()]
+        groups = [
+            {"params": [p for p in every if p.ndim > 1], "weight_decay": self.options.weight_decay},
+            {"params": [p for p in every if p.ndim <= 1], "weight_decay": 0.0},
+        ]
+        fused = self.device.type == "cuda"
+        return torch.optim.AdamW(groups, lr=self.options.learning_rate, fused=fused)
+
+    # -- keeping
+
+    def save(self) -> None:
+        """Everything needed to go on, in one file."""
+        tensors: dict[str, Tensor] = checkpoint.optimizer_tensors(self.optimizer)
+        for name, net in self.nets.items():
+            tensors |= {f"{name}.{k}": v for k, v in net.state_dict().items()}
+            tensors |= {f"average_{name}.{k}": v for k, v in self.averages[name].held.items()}
+        facts = {
+            "step": self.step,
+            "films_made": self.films_made,
+            "seconds": self.seconds(),
+            "options": asdict(self.options),
+            "mean_shape": self.mean.to_facts(),
+            "validation": self.last,
+        }
+        checkpoint.save(self.out / CHECKPOINT, tensors, facts)
+
+    def restore(self) -> bool:
+        """Goes on from the checkpoint in `out`, where there is one that fits."""
+        path = self.out / CHECKPOINT
+        if not path.exists():
+            return False
+        tensors, facts = checkpoint.load(path)
+        for name in ("keypoints", "locator"):
+            if facts["options"][name] != asdict(getattr(self.options, name)):
+                raise Problem(
+                    str(path),
+                    f"was trained with another size of network ({name}: {facts['options'][name]})",
+                    "choose the same profile, or another output folder",
+                )
+        for name, net in self.nets.items():
+            net.load_state_dict(checkpoint.part(tensors, name))
+            held = checkpoint.part(tensors, f"average_{name}")
+            self.averages[name].held = {k: v.to(self.device) for k, v in held.items()}
+        checkpoint.restore_optimizer(self.optimizer, tensors)
+        self.step, self.films_made = facts["step"], facts["films_made"]
+        self.seconds_before = facts["seconds"]
+        self.mean = MeanShape.from_facts(facts["mean_shape"])
+        self.last = facts["validation"]
+        return True
+
+    def seconds(self) -> float:
+        """Seconds trained, earlier runs of the same checkpoint included."""
+        return self.seconds_before + time.monotonic() - self.started
+
+    # -- the run
+
+    def run(self, scenarios: Sequence[Scenario]) -> dict[str, Any]:
+        self.started = time.monotonic()
+        resumed = self.restore()
+        options = self.options
+        self._say(
+            f"{'resumed at step ' + str(self.step) if resumed else 'started'} on {self.device}: "
+            + ", ".join(f"{n} {parameters_of(net):,} parameters" for n, net in self.nets.items())
+        )
+        workers = options.workers or max((os.cpu_count() or 2) - 1, 1)
+        plan = FeedPlan(
+            crop=options.keypoints.crop,
+            picture=options.locator.picture,
+            crops_per_film=options.crops_per_film,
+            validation_films=options.validation_films,
+            seed=options.seed,
+            # after a kill some films are made again rather than left out
+            first=self.films_made,
+        )
+        with Feeder(scenarios, plan, workers) as feeder, _progress() as show:
+            try:
+                self._loop(feeder, show)
+            except KeyboardInterrupt:
+                self.save()
+                raise
+        self._measure()
+        self.save()
+        draw(self.out / "curves.csv", self.out / "curves.html")
+        return self.last
+
+    def _loop(self, feeder: Feeder, show: Any) -> None:
+        options, total = self.options, 60.0 * self.options.minutes
+        log = CurveLog(self.out / "curves.csv")
+        clocks = dict.fromkeys(("save", "log", "measure"), time.monotonic())
+        sums: Tensor | None = None
+        names: list[str] = []
+        steps = films = 0
+        while self.seconds() < total and not (options.max_steps and self.step >= options.max_steps):
+            ready = self.crops.count >= options.warm and self.films.count > 0
+            films += self._take(feeder, 24, 0.0 if ready else 1.0)
+            if not ready:
+                show(self.seconds() / total, f"{self.crops.count} crops made")
+                continue
+            progress = self.seconds() / total
+            names, parts = self._train_step(progress)
+            sums = parts if sums is None else sums + parts
+            steps += 1
+            now = time.monotonic()
+            if now - clocks["log"] >= options.log_s:
+                row = dict(zip(names, (sums / steps).tolist(), strict=True))
+                if not all(math.isfinite(value) for value in row.values()):
+                    self._retreat()
+                else:
+                    passed = now - clocks["log"]
+                    self._log(log, row, steps / passed, films / passed)
+                    show(progress, f"step {self.step}, loss {row['loss']:.2f}")
+                clocks["log"], sums, steps, films = now, None, 0, 0
+            if now - clocks["save"] >= options.save_s:
+                self.save()
+                clocks["save"] = time.monotonic()
+            if now - clocks["measure"] >= options.validate_s:
+                self._measure()
+                clocks["measure"] = time.monotonic()
+
+    def _take(self, feeder: Feeder, at_most: int, wait_s: float) -> int:
+        """Moves what the workers have made into the rings; returns the number of films."""
+        taken = feeder.take(at_most, wait_s)
+        made = [fed for fed in taken if fed.kind == "training"]
+        crops = [crop for fed in made for crop in fed.crops]
+        self.crops.add(crops)
+        self.films.add([fed.film for fed in made])
+        self.mean.add(crops)
+        self.films_made += len(made)
+        for fed in taken:
+            if fed.kind == "validation":
+                self.held_crops.add(fed.crops)
+                self.held_films.add([fed.film])
+        return len(made)
+
+    def _train_step(self, progress: float) -> tuple[list[str], Tensor]:
+        options = self.options
+        rate = options.learning_rate * learning_rate_factor(self.step, progress)
+        for group in self.optimizer.param_groups:
+            group["lr"] = rate
+        crops = crop_batch(
+            self.crops.draw(options.crop_batch, self.generator),
+            options.keypoints.crop,
+            self.generator,
+        )
+        films = film_batch(self.films.draw(options.film_batch, self.generator), self.generator)
+        settled = 0.9 * min(max((progress - 0.1) / 0.2, 0.0), 1.0)
+        self.optimizer.zero_grad(set_to_none=True)
+        loss, parts = torch.zeros((), device=self.device), {}
+        bf16 = self.device.type == "cuda"
+        with torch.autocast(self.device.type, dtype=torch.bfloat16, enabled=bf16):
+            points = self.forward["keypoints"](_last(crops["picture"]))
+            grid = self.forward["locator"](_last(films["picture"]))
+        for one, more in (
+            keypoint_loss(points, crops, options.keypoints.crop, settled),
+            locator_loss(grid, films["knees"]),
+        ):
+            loss = loss + one
+            parts |= more
+        loss.backward()
+        every = [p for net in self.nets.values() for p in net.parameters()]
+        norm = nn.utils.clip_grad_norm_(every, CLIP, foreach=True)
+        self.optimizer.step()
+        self.step += 1
+        for name, net in self.nets.items():
+            self.averages[name].update(net, self.step)
+        names = ["loss", *parts, "gradient"]
+        return names, torch.stack([loss.detach(), *parts.values(), norm.detach()])
+
+    def _retreat(self) -> None:
+        """A loss that is no number: back to the last checkpoint, at most three times."""
+        self.restarts += 1
+        clock = self.seconds_before
+        if self.restarts > 3 or not self.restore():
+            raise Problem("training", "the loss is no longer a number", "lower the learning rate")
+        self.seconds_before = clock
+        self._say(f"the loss was no number: back at step {self.step}")
+
+    # -- telling
+
+    def _measure(self) -> None:
+        """Measures the averaged weights on the films held apart."""
+        if not self.held_films.count:
+            return
+        result: dict[str, Any] = {"step": self.step, "minutes": self.seconds() / 60}
+        nets = self.averaged()
+        if self.held_crops.count:
+            result["keypoints"] = validate_keypoints(nets["keypoints"], self.held_crops, self.mean)
+        result["locator"] = validate_locator(nets["locator"], self.held_films)
+        self.last = result
+        with (self.out / "validation.jsonl").open("a") as handle:
+            handle.write(json.dumps(result) + "\n")
+        self._say(summary(result))
+
+    def averaged(self) -> dict[str, Any]:
+        """Copies of both networks with the averaged weights, ready to be measured."""
+        nets: dict[str, Any] = {
+            "keypoints": KeypointNet(self.options.keypoints),
+            "locator": LocatorNet(self.options.locator),
+        }
+        for name, net in nets.items():
+            net.to(self.device, memory_format=torch.channels_last)
+            net.load_state_dict(self.averages[name].held)
+            net.eval()
+        return nets
+
+    def _log(self, log: CurveLog, row: dict[str, float], steps: float, films: float) -> None:
+        rate = self.optimizer.param_groups[0]["lr"]
+        facts = {"step": self.step, "minutes": self.seconds() / 60, "learning_rate": rate}
+        speeds = {"steps_per_s": steps, "films_per_s": films, "crops_held": self.crops.count}
+        log.add({**facts, **row, **speeds})
+        if not sys.stdout.isatty():
+            self._say(
+                f"step {self.step} {facts['minutes']:.2f} min loss {row['loss']:.3f} "
+                f"heat {row['heat']:.3f} place {row['place']:.2f} px pose {row['pose']:.3f} "
+                f"found {row['found']:.3f}; {steps:.1f} steps/s, {films:.0f} films/s, "
+                f"{self.crops.count} crops"
+            )
+
+    def _say(self, text: str) -> None:
+        print(text, flush=True)
+
+
+def _last(picture: Tensor) -> Tensor:
+    return picture.contiguous(memory_format=torch.channels_last)
+
+
+def summary(result: dict[str, Any]) -> str:
+    """One measurement in a few lines, the mean's figures in brackets."""
+    lines = [f"validation at step {result['step']}, {result['minutes']:.1f} min"]
+    for view in ("AP", "lateral"):
+        row = result.get("keypoints", {}).get(view)
+        if row:
+            mae, mean = row["angle_mae_deg"], row["mean_angle_mae_deg"]
+            angles = ", ".join(f"{name} {mae[name]:.2f} ({mean[name]:.2f})" for name in mae)
+            lines.append(
+                f"  {view}: {row['films']} crops, MRE {row['mre_mm']:.2f} mm "
+                f"(mean shape {row['mean_shape_mre_mm']:.2f}), SDR@2 {row['sdr']['2']:.3f}, "
+                f"MAE deg {angles}"
+            )
+    place = result["locator"]
+    lines.append("  locator: " + ", ".join(f"{k} {_short(v)}" for k, v in place.items()))
+    return "\n".join(lines)
+
+
+def _short(value: float | None) -> str:
+    return "-" if value is None else f"{value:.3g}"
+
+
+class _progress:
+    """A bar on a terminal, nothing elsewhere."""
+
+    def __enter__(self) -> Any:
+        self._bar: Any = None
+        if not sys.stdout.isatty():
+            return lambda share, text: None
+        from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+        self._bar = Progress(BarColumn(), TextColumn("{task.description}"), TimeRemainingColumn())
+        self._bar.start()
+        task = self._bar.add_task("starting", total=1.0)
+        return lambda share, text: self._bar.update(task, completed=share, description=text)
+
+    def __exit__(self, *_: object) -> None:
+        if self._bar is not None:
+            self._bar.stop()
