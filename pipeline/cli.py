@@ -177,7 +177,7 @@ def compose(name: str, schema: type, overrides: Sequence[str]) -> dict[str, Any]
 
     open_sections = _open_sections(schema)
     store = ConfigStore.instance()
-    store.store(name=f"{name}_schema", node=schema)
+    store.store(name="schema", node=schema)
     if not _yaml(f"{name}.yaml").is_file():
         store.store(name=name, node=schema)
     for stage in open_sections & set(STAGES):

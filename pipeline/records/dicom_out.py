@@ -22,14 +22,17 @@ from pydicom.uid import (
 )
 
 from pipeline.knee.film import Film
+from pipeline.knee.truth import KneeTruth
 from pipeline.records.files import disk_errors
 
 INVENTED = "INVENTED"
 
-_VIEW_CODES = {
-    # CID 4010 DX View; SNOMED CT codes checked against the dictionaries pydicom carries.
-    "AP": ("399348003", "antero-posterior"),
-    "lateral": ("399173006", "left lateral"),
+_VIEWS = {
+    # View Position and CID 4010 DX View (SNOMED CT, as in the dictionaries pydicom carries).
+    ("AP", "right"): ("AP", "399348003", "antero-posterior"),
+    ("AP", "left"): ("AP", "399348003", "antero-posterior"),
+    ("lateral", "right"): ("RL", "399198007", "right lateral"),
+    ("lateral", "left"): ("LL", "399173006", "left lateral"),
 }
 
 
@@ -43,6 +46,8 @@ class Invention:
         day: Study Date, YYYYMMDD.
         body_part: Body Part Examined.
         photometric: MONOCHROME1 stores the picture inverted.
+        orientation: Patient Orientation, directions of the rows and of the columns
+            (`orientation_of`), or None to leave it out.
     """
 
     patient: str
@@ -53,6 +58,15 @@ class Invention:
     day: str = "20200101"
     body_part: str = "KNEE"
     photometric: Literal["MONOCHROME1", "MONOCHROME2"] = "MONOCHROME2"
+    orientation: tuple[str, str] | None = None
+
+
+def orientation_of(truth: KneeTruth) -> tuple[str, str]:
+    """Patient Orientation (DICOM PS3.3 C.7.6.1.1.1) of an upright film of that knee."""
+    if truth.view == "lateral":
+        return ("A" if truth.lateral_to_right else "P", "F")
+    lateral, medial = ("R", "L") if truth.side == "right" else ("L", "R")
+    return (lateral if truth.lateral_to_right else medial, "F")
 
 
 def uid_of(*words: str) -> UID:
@@ -111,15 +125,18 @@ def dataset_of(film: Film, invention: Invention) -> FileDataset:
     data.PixelIntensityRelationship = "LOG"
     data.PixelIntensityRelationshipSign = -1
     _add_geometry(data, film)
-    if header.view in _VIEW_CODES and not c_arm:
-        data.ViewPosition = "AP" if header.view == "AP" else "LL"
+    view = _VIEWS.get((header.view or "", header.side or ""))
+    if view is not None and not c_arm:
         code = Dataset()
-        code.CodeValue, code.CodeMeaning = _VIEW_CODES[header.view]
+        data.ViewPosition, code.CodeValue, code.CodeMeaning = view
         code.CodingSchemeDesignator = "SCT"
         data.ViewCodeSequence = DicomSequence([code])
-    if header.side in ("right", "left"):
-        data.ImageLaterality = "R" if header.side == "right" else "L"
+    data.ImageLaterality = {"right": "R", "left": "L"}.get(header.side or "", "U")
     data.PositionerType = "CARM" if c_arm else "NONE"
+    if not c_arm:
+        data.PresentationIntentType = "FOR PRESENTATION"
+    if invention.orientation is not None:
+        data.PatientOrientation = list(invention.orientation)
     _add_pixels(data, film, invention)
     return data
 

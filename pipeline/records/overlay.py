@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.knee.film import Film
 from pipeline.knee.landmarks import BY_NAME
-from pipeline.knee.reading import Alignment, Proposal, Reading
+from pipeline.knee.reading import Alignment, Move, Proposal, Reading
 from pipeline.records import canvas as c
 from pipeline.records.canvas import Canvas, Colour, text_width, wrapped
 from pipeline.records.files import write_atomic
@@ -30,6 +30,7 @@ VERDICTS: dict[str, tuple[str, Colour]] = {
     "no": ("not square on", c.VERMILION),
     "cannot tell": ("cannot tell", c.YELLOW),
 }
+VIEWS = {"AP": "AP", "lateral": "lateral", "other": "another view", "none": "no knee"}
 GAUGE_DEG = 10.0
 
 
@@ -48,15 +49,17 @@ class OverlayWriter:
     Attributes:
         size: longest side of the drawn film, pixels.
         zoom: whether a knee that is small on its film is drawn enlarged.
+        note: words to print at the top, e.g. that the film is invented.
     """
 
     size: int = 1200
     zoom: bool = True
+    note: str = ""
 
     def write(self, out: Path, film: Film, readings: Sequence[Reading]) -> None:
         for reading in readings:
             name = overlay_name(film.source, film.frame, reading.knee.index)
-            picture = draw(film, reading, size=self.size, zoom=self.zoom)
+            picture = draw(film, reading, size=self.size, zoom=self.zoom, note=self.note)
             write_atomic(out / "overlays" / name, picture.png())
 
     def finish(self, out: Path) -> None:
@@ -77,7 +80,9 @@ class Window:
         return (points - (self.x0, self.y0) + 0.5) * self.scale - 0.5
 
 
-def draw(film: Film, reading: Reading, *, size: int = 1200, zoom: bool = True) -> Canvas:
+def draw(
+    film: Film, reading: Reading, *, size: int = 1200, zoom: bool = True, note: str = ""
+) -> Canvas:
     """The picture of one reading."""
     x0, y0, x1, y1 = _part_shown(film, reading, zoom)
     part = film.pixels[y0:y1, x0:x1]
@@ -88,7 +93,7 @@ def draw(film: Film, reading: Reading, *, size: int = 1200, zoom: bool = True) -
         (width, height),
         interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC,
     )
-    panel = Panel(reading, whole=part.size == film.pixels.size)
+    panel = Panel(reading, whole=part.size == film.pixels.size, note=note)
     rows = max(height, panel.height, LEAST_HEIGHT) + FOOTER
     rgb = np.full((rows, width + PANEL, 3), c.DARK, np.uint8)
     rgb[:height, :width] = grey[:, :, None]
@@ -213,17 +218,19 @@ def _draw_proposal(
 class Panel:
     """Words and two gauges; lays itself out first, so that the canvas can be made tall enough."""
 
-    def __init__(self, reading: Reading, whole: bool) -> None:
+    def __init__(self, reading: Reading, *, whole: bool, note: str) -> None:
         self.items: list[tuple[float, float, str, int, Colour]] = []
         self.gauges: list[tuple[float, float, tuple[float, float]]] = []
         self.mark: tuple[str, float] | None = None
         self.y = float(MARGIN)
+        if note:
+            self._say(note, 24, c.ORANGE)
         self._head(reading, whole)
         if reading.refused:
             self._say("not read: " + reading.refused, 22, c.YELLOW)
         if reading.alignment is not None:
             self._verdict(reading.alignment)
-        self._list("Move", [move.text for move in reading.moves], c.WHITE)
+        self._list("Move", _moves(reading.moves), c.WHITE)
         self._list("Proposals", [_told(proposal) for proposal in reading.proposals], c.WHITE)
         self._list("Cautions", list(dict.fromkeys(reading.cautions)), c.YELLOW)
         self._legend(reading)
@@ -247,8 +254,7 @@ class Panel:
         name = Path(reading.film.source).name
         frame = "" if reading.film.frame is None else f", frame {reading.film.frame}"
         self._say(f"{name}{frame}", 18, c.GREY)
-        view = {"AP": "AP", "lateral": "lateral", "other": "another view", "none": "no knee"}
-        words = view[reading.view.name]
+        words = VIEWS[reading.view.name]
         if reading.side.name and reading.view.name != "none":
             words = f"{reading.side.name} knee, {words}"
         self._say(words, 30, c.WHITE)
@@ -320,6 +326,8 @@ def _gauge(
     for degrees in (-10, -5, 0, 5, 10):
         reach = 9 if degrees == 0 else 5
         picture.line([(at(degrees), y - reach), (at(degrees), y + reach)], c.GREY, 1)
+    ends = [(at(d) - 14, y + 8) for d in (-GAUGE_DEG, GAUGE_DEG)]
+    picture.texts([(ends[0], "-10°", 13, c.GREY), (ends[1], "+10°", 13, c.GREY)])
     picture.line([(at(interval[0]), y), (at(interval[1]), y)], c.SKY, 7)
     picture.ellipse((at(value), y), 5, 5, 0, c.BLACK, 8)
     picture.ellipse((at(value), y), 4, 4, 0, c.WHITE, 6)
@@ -341,6 +349,13 @@ def _verdict_mark(picture: Canvas, at: tuple[float, float], square: str) -> None
         picture.line([(x - 14, y + 14), (x + 14, y - 14)], colour, 5)
     else:
         picture.ellipse((x, y), 15, 15, 0, colour, 4, dash=8)
+
+
+def _moves(moves: Sequence[Move]) -> list[str]:
+    """The moves' texts; where none is suggested for any angle, said once."""
+    if len({move.text for move in moves}) == 1:
+        return [moves[0].text]
+    return [f"{move.angle}: {move.text}" for move in moves]
 
 
 def _told(proposal: Proposal) -> str:

@@ -15,7 +15,7 @@ from pipeline.knee.film import Film
 from pipeline.knee.reading import Reading
 from pipeline.records.files import write_atomic
 from pipeline.records.jsonl import load_rows
-from pipeline.records.overlay import CAUTION, overlay_name
+from pipeline.records.overlay import CAUTION, VIEWS, overlay_name
 
 VERDICTS = {"yes": "square on", "no": "not square on", "cannot tell": "cannot tell"}
 REFUSED = "not read"
@@ -53,9 +53,7 @@ def render(out: Path, title: str) -> str:
         title=title,
         caution=CAUTION,
         cards=cards,
-        verdicts=[
-            (slug(word), word, counts[word]) for word in (*VERDICTS.values(), REFUSED)
-        ],
+        verdicts=[(slug(word), word, counts[word]) for word in (*VERDICTS.values(), REFUSED)],
         views=sorted({(slug(each["view"]), each["view"]) for each in cards}),
         problems=_problems(out / "problems.csv"),
     )
@@ -72,7 +70,9 @@ def card(row: Mapping[str, Any], out: Path) -> dict[str, Any]:
         if value is not None:
             low, high = alignment[f"{name}_90"]
             angles.append((name, f"{value:+.1f}°", f"{low:+.1f} to {high:+.1f}"))
-    view = {"other": "another view", "none": "no knee"}.get(row["view"]["name"], row["view"]["name"])
+    view = {"other": "another view", "none": "no knee"}.get(
+        row["view"]["name"], row["view"]["name"]
+    )
     frame = "" if film["frame"] is None else f", frame {film['frame']}"
     shown = [p["target"] for p in row["proposals"] if p["status"] == "proposal"]
     return {

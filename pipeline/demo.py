@@ -1,0 +1,108 @@
+"""A small archive of invented films, so that the program can be seen at work without any data."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from pipeline.contracts import Scenario
+from pipeline.knee.truth import LabelledFilm
+from pipeline.records.dicom_out import Invention, orientation_of, write_dicom
+from pipeline.records.files import write_atomic
+from pipeline.registry import build
+
+PLAIN: Mapping[str, Any] = {"other_share": 0.0, "no_knee_share": 0.0, "two_knees_share": 0.0}
+README = """\
+INVENTED FILMS
+Every film in this folder was computed from a virtual knee. No person was X-rayed and no hospital
+took part; names, numbers and dates are made up. For trying out the program only.
+"""
+
+
+@dataclass(frozen=True)
+class Shot:
+    """One film to make: in which file, of which invented study, by which scenario options."""
+
+    file: str
+    study: str
+    seed: int
+    options: Mapping[str, Any]
+    photometric: Literal["MONOCHROME1", "MONOCHROME2"] = "MONOCHROME2"
+    body_part: str = "KNEE"
+
+
+def _shots(style: str, study: str, seed: int, **changes: Any) -> tuple[Shot, Shot]:
+    """AP and lateral of one study."""
+    options = {**PLAIN, "styles": (style,)}
+    return (
+        Shot(f"{study}/AP.dcm", study, seed, {**options, "views": ("AP",)}, **changes),
+        Shot(f"{study}/lateral.dcm", study, seed, {**options, "views": ("lateral",)}, **changes),
+    )
+
+
+SHOTS: tuple[Shot, ...] = (
+    *_shots("radiography", "study-1", 9001),
+    *_shots("radiography", "study-2", 9002, photometric="MONOCHROME1"),
+    *_shots("radiography", "study-3", 9003),
+    *_shots("c_arm", "study-4-c-arm", 9004),
+    Shot(
+        "study-5/both-knees.dcm",
+        "study-5",
+        9005,
+        {**PLAIN, "styles": ("radiography",), "views": ("AP",), "two_knees_share": 1.0},
+    ),
+    Shot(
+        "study-6/oblique.dcm",
+        "study-6",
+        9006,
+        {**PLAIN, "styles": ("radiography",), "views": ("AP",), "other_share": 1.0},
+    ),
+    Shot(
+        "study-7/no-knee.dcm",
+        "study-7",
+        9007,
+        {**PLAIN, "styles": ("radiography",), "views": ("AP",), "no_knee_share": 1.0},
+        body_part="LEG",
+    ),
+)
+"""Seeds that training never uses (it draws from other blocks)."""
+
+
+def make_archive(
+    folder: Path, progress: Callable[[int, int], None] = lambda done, total: None
+) -> list[Path]:
+    """Writes the invented archive under `folder`: DICOM films, one file cut short, a note.
+
+    The same bytes every time. Raises `Problem` where no scenario is installed.
+    """
+    write_atomic(folder / "INVENTED.txt", README)
+    paths = []
+    for number, shot in enumerate(SHOTS, start=1):
+        scenario: Scenario = build("scenario", "knee_films", shot.options)
+        path = folder / shot.file
+        write_shot(path, shot, scenario.make(shot.seed), number)
+        paths.append(path)
+        progress(number, len(SHOTS) + 1)
+    whole = paths[0].read_bytes()
+    broken = folder / "study-8" / "cut-short.dcm"
+    write_atomic(broken, whole[: len(whole) // 3])
+    progress(len(SHOTS) + 1, len(SHOTS) + 1)
+    return [*paths, broken]
+
+
+def write_shot(path: Path, shot: Shot, labelled: LabelledFilm, number: int) -> None:
+    """One labelled film as DICOM under invented names."""
+    upright = len(labelled.knees) == 1 and labelled.knees[0].view != "other"
+    invention = Invention(
+        patient=shot.study,
+        study=shot.study,
+        series=shot.file,
+        instance=f"{shot.file} {shot.seed}",
+        number=number,
+        body_part=shot.body_part,
+        photometric=shot.photometric,
+        orientation=orientation_of(labelled.knees[0]) if upright else None,
+    )
+    write_dicom(path, labelled.film, invention)
