@@ -1,0 +1,217 @@
+"""Placement, truth and whole films: asked against measured, truth against rendered outlines."""
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from pipeline.contracts import AnatomyRequest
+from pipeline.knee.angles import angles_of
+from pipeline.knee.frames import frames_of
+from pipeline.knee.landmarks import BY_NAME
+from pipeline.registry import build
+from synthetic_data.placement import Placement, draw_placement, place, truth_of
+from synthetic_data.scenarios import KneeFilms
+
+PLAIN = Placement(
+    view="AP",
+    rotation=0.0,
+    tilt=0.0,
+    roll=0.0,
+    source_at_near_end=True,
+    lateral_to_right=False,
+    sid=1100.0,
+    sod=1000.0,
+    off_centre=(0.0, 0.0),
+    field_mm=(240.0, 260.0),
+    knee_at=None,
+    pixel_mm=0.4,
+)
+
+
+@pytest.fixture(scope="module")
+def knees():
+    source = build("anatomy", "shape_model", {})
+    made = {}
+    for flexion in (5.0, 40.0):
+        knee = source.sample(
+            np.random.default_rng(int(flexion)), AnatomyRequest(flexion_deg=flexion)
+        )
+        made[flexion] = (knee, frames_of(knee.bones))
+    return made
+
+
+@pytest.mark.parametrize("view", ["AP", "lateral"])
+@pytest.mark.parametrize("near", [True, False])
+@pytest.mark.parametrize("to_right", [True, False])
+def test_the_beam_stands_where_it_was_asked_to(knees, view, near, to_right):
+    _, frames = knees[5.0]
+    asked = replace(
+        PLAIN,
+        view=view,
+        rotation=7.0,
+        tilt=-4.0,
+        roll=12.0,
+        source_at_near_end=near,
+        lateral_to_right=to_right,
+    )
+    camera = place(frames, asked)
+    angles = angles_of(frames, camera, view)
+    assert angles.rotation == pytest.approx(7.0, abs=1e-6)
+    # The AP tilt is asked of the femur's ray and measured on the tibia's, some 20 mm away.
+    assert angles.tilt == pytest.approx(-4.0, abs=1e-6 if view == "lateral" else 2.0)
+    assert angles.roll == pytest.approx(12.0, abs=1e-6)
+    axis = frames.femur.z if view == "AP" else frames.femur.x
+    ends = camera.project(np.stack([frames.femur.origin, frames.femur.origin + 20 * axis]))
+    assert (ends[1, 0] > ends[0, 0]) == to_right
+    assert np.allclose(camera.project(frames.femur.origin), camera.principal, atol=1e-6)
+
+
+def test_off_centre_is_the_distance_from_the_central_ray(knees):
+    _, frames = knees[5.0]
+    camera = place(frames, replace(PLAIN, off_centre=(17.0, 0.0), sod=850.0, sid=1000.0))
+    angles = angles_of(frames, camera, "AP")
+    assert angles.rotation == pytest.approx(0.0, abs=1e-6)
+    assert abs(angles.off_centre[0]) == pytest.approx(1.15, abs=0.05)
+
+
+@pytest.mark.parametrize("view", ["AP", "lateral"])
+def test_contour_landmarks_lie_on_the_rendered_outline(knees, view):
+    """The renderer knows nothing of landmarks: its silhouette is an independent reference."""
+    renderer = build("renderer", "signed_depth", {})
+    on_outline = {
+        "femur": [
+            "medial_femoral_flare",
+            "lateral_femoral_flare",
+            "notch_apex",
+            "medial_epicondyle",
+            "lateral_epicondyle",
+            "femoral_shaft_medial_low",
+            "femoral_shaft_anterior_low",
+            "femoral_shaft_posterior_low",
+            "trochlea_anterior",
+        ],
+        "tibia": ["medial_tibial_flare", "tibial_shaft_medial_low", "tibial_shaft_anterior_high"],
+        "patella": ["patella_superior", "patella_inferior", "patella_medial"],
+    }
+    for knee, frames in knees.values():
+        camera = place(frames, replace(PLAIN, view=view, rotation=4.0, tilt=3.0, roll=-8.0))
+        truth = truth_of(knee, frames, camera, view, side="right", lateral_to_right=False, facts={})
+        at = dict(zip(truth.names, truth.xy, strict=True))
+        for bone, names in on_outline.items():
+            path = renderer.path_lengths([knee.bones[bone]], camera)[0]
+            outside = cv2.distanceTransform((path <= 0).astype(np.uint8), cv2.DIST_L2, 5)
+            inside = cv2.distanceTransform((path > 0).astype(np.uint8), cv2.DIST_L2, 5)
+            for name in names:
+                if name not in at or not truth.seen[truth.names.index(name)]:
+                    continue
+                x, y = np.round(at[name]).astype(int)
+                distance = max(outside[y, x], inside[y, x])
+                assert distance < 2.5, (view, name, distance)
+        # The further condyle reaches exactly as far as the silhouette of the whole femur.
+        path = renderer.path_lengths([knee.bones["femur"]], camera)[0]
+        rows, columns = np.nonzero(path > 0)
+        up = truth.up
+        lowest = (np.stack([columns, rows], axis=1) @ up).min()
+        found = min(at["medial_condyle_distal"] @ up, at["lateral_condyle_distal"] @ up)
+        assert found == pytest.approx(lowest, abs=1.0)
+
+
+def test_fixed_landmarks_have_no_normal_and_contours_have(knees):
+    knee, frames = knees[5.0]
+    for view in ("AP", "lateral"):
+        camera = place(frames, replace(PLAIN, view=view))
+        truth = truth_of(knee, frames, camera, view, side="right", lateral_to_right=False, facts={})
+        length = np.linalg.norm(truth.normal, axis=1)
+        fixed = np.array([BY_NAME[name].kind == "fixed" for name in truth.names])
+        assert np.allclose(length[fixed], 0)
+        assert np.allclose(length[~fixed], 1)
+
+
+def test_a_mirrored_film_has_mirrored_landmarks(knees):
+    knee, frames = knees[5.0]
+    one = place(frames, replace(PLAIN, rotation=5.0))
+    two = one.mirrored()
+    a = truth_of(knee, frames, one, "AP", side="right", lateral_to_right=False, facts={})
+    b = truth_of(knee, frames, two, "AP", side="left", lateral_to_right=True, facts={})
+    assert np.allclose(a.xy[:, 1], b.xy[:, 1])
+    assert np.allclose(a.xy[:, 0], one.columns - 1 - b.xy[:, 0])
+    assert b.rotation_deg == pytest.approx(a.rotation_deg)
+
+
+def test_positive_rotation_puts_the_lateral_condyle_behind(knees):
+    """definitions: lateral rotation positive = lateral condyle posterior to the medial one."""
+    knee, frames = knees[40.0]
+    truths = [
+        truth_of(
+            knee,
+            frames,
+            place(frames, replace(PLAIN, view="lateral", rotation=r, tilt=t)),
+            "lateral",
+            side="right",
+            lateral_to_right=False,
+            facts={},
+        )
+        for r, t in ((8.0, 0.0), (0.0, 8.0))
+    ]
+    at = [dict(zip(t.names, t.xy, strict=True)) for t in truths]
+    # The patella faces smaller x, so posterior is larger x; distal is larger y (roll 0).
+    apart = at[0]["lateral_condyle_posterior"] - at[0]["medial_condyle_posterior"]
+    assert apart[0] > 4 / 0.4
+    apart = at[1]["lateral_condyle_distal"] - at[1]["medial_condyle_distal"]
+    assert apart[1] > 4 / 0.4
+
+
+def test_patella_moves_medially_when_the_limb_turns_inward(knees):
+    knee, frames = knees[5.0]
+    places = {}
+    for rotation in (-10.0, 10.0):
+        camera = place(frames, replace(PLAIN, rotation=rotation))
+        t = truth_of(knee, frames, camera, "AP", side="right", lateral_to_right=False, facts={})
+        at = dict(zip(t.names, t.xy, strict=True))
+        middle = (at["medial_epicondyle"] + at["lateral_epicondyle"]) / 2
+        centre = (at["patella_medial"] + at["patella_lateral"]) / 2
+        places[rotation] = (centre - middle)[0]
+    # lateral is toward smaller x: medial is larger x
+    assert places[10.0] > places[-10.0] + 5 / 0.4
+
+
+def test_the_same_seed_is_the_same_film():
+    one, two = KneeFilms(max_px=200).make(7), KneeFilms(max_px=200).make(7)
+    assert one.film.sha256 == two.film.sha256
+    assert KneeFilms(max_px=200).make(8).film.sha256 != one.film.sha256
+    assert one.knees[0].rotation_deg == two.knees[0].rotation_deg
+
+
+def test_films_are_as_asked_for():
+    films = [KneeFilms(max_px=160, views=("lateral",), styles=("c_arm",)).make(s) for s in range(6)]
+    for made in films:
+        assert made.film.pixels.min() >= 0
+        assert made.film.pixels.max() <= 1
+        assert np.isfinite(made.film.pixels).all()
+        assert all(k.view in ("lateral", "other") for k in made.knees)
+        assert all(k.facts["style"] == "c_arm" for k in made.knees)
+
+
+def test_two_knees_on_a_film_are_two_truths():
+    scenario = KneeFilms(
+        views=("AP",), styles=("radiography",), two_knees_share=1.0, other_share=0, no_knee_share=0
+    )
+    made = [scenario.make(s) for s in range(6)]
+    pairs = [m.knees for m in made if len(m.knees) == 2]
+    assert pairs
+    for one, two in pairs:
+        assert one.side != two.side
+        # The lateral sides of a pair look away from each other.
+        assert (one.centre[0] < two.centre[0]) == (not one.lateral_to_right)
+        assert one.lateral_to_right != two.lateral_to_right
+
+
+def test_placements_leave_room_for_the_knee():
+    rng = np.random.default_rng(0)
+    for style in ("radiography", "c_arm", "scanned_film"):
+        for _ in range(200):
+            drawn = draw_placement(rng, "AP", style, 640)
+            assert max(drawn.field_mm) / drawn.pixel_mm <= 641
+            assert drawn.sod < drawn.sid
