@@ -29,6 +29,7 @@ SNAP = 65536.0
 UNIT = 1073741824.0
 NEAREST = 0.02
 FARTHEST = 1.9
+TIE = 1e-300
 
 
 @compiled
@@ -53,11 +54,14 @@ def project(vertices, matrix, seen):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _canonical(ax, ay, bx, by):  # type: ignore[no-untyped-def]
-    """The edge from its upper (then left) end: x, y, dx, dy, and whether it was turned round."""
+def _edge(ax, ay, bx, by, turn):  # type: ignore[no-untyped-def]
+    """The edge from its upper (then left) end, its inside positive: x, y, dx, dy, least value.
+
+    A centre exactly on the edge belongs to the right (or upper) side of it.
+    """
     if by > ay or (by == ay and bx > ax):
-        return ax, ay, bx - ax, by - ay, 1.0
-    return bx, by, ax - bx, ay - by, -1.0
+        return ax, ay, (bx - ax) * turn, (by - ay) * turn, (0.0 if turn > 0.0 else TIE)
+    return bx, by, (bx - ax) * turn, (by - ay) * turn, (TIE if turn > 0.0 else 0.0)
 
 
 @compiled
@@ -78,9 +82,14 @@ def add_triangles(seen, faces, handed, total):  # type: ignore[no-untyped-def]
         bottom = min(np.floor(max(y0, y1, y2)), rows - 1.0)
         if left > right or top > bottom:
             continue
-        ax, ay, adx, ady, a_way = _canonical(x1, y1, x2, y2)
-        bx, by, bdx, bdy, b_way = _canonical(x2, y2, x0, y0)
-        cx, cy, cdx, cdy, c_way = _canonical(x0, y0, x1, y1)
+        area = (x1 - x0) * (y2 - y0) - (y1 - y0) * (x2 - x0)
+        if area == 0.0:
+            continue
+        turn = -1.0 if area > 0.0 else 1.0
+        sign = -1 if (turn > 0.0) == (handed > 0.0) else 1
+        ax, ay, adx, ady, a_least = _edge(x1, y1, x2, y2, turn)
+        bx, by, bdx, bdy, b_least = _edge(x2, y2, x0, y0, turn)
+        cx, cy, cdx, cdy, c_least = _edge(x0, y0, x1, y1, turn)
         for row in range(int(top), int(bottom) + 1):
             a_row = (row - ay) * adx
             b_row = (row - by) * bdx
@@ -89,17 +98,10 @@ def add_triangles(seen, faces, handed, total):  # type: ignore[no-untyped-def]
                 a = (column - ax) * ady - a_row
                 b = (column - bx) * bdy - b_row
                 c = (column - cx) * cdy - c_row
-                side = (a >= 0.0) == (a_way > 0.0)
-                if ((b >= 0.0) == (b_way > 0.0)) != side or ((c >= 0.0) == (c_way > 0.0)) != side:
-                    continue
-                a, b, c = abs(a), abs(b), abs(c)
-                # 1 / w is affine on the film, so this is the plane's depth on this very ray.
-                w = (a + b + c) / (a * q0 + b * q1 + c * q2)
-                depth = np.int32(np.floor(w * 0.5 * UNIT + 0.5))
-                if side == (handed > 0.0):
-                    total[row, column] -= depth
-                else:
-                    total[row, column] += depth
+                if (a >= a_least) & (b >= b_least) & (c >= c_least):
+                    # 1 / w is affine on the film: this is the plane's depth on this very ray.
+                    w = (a + b + c) / (a * q0 + b * q1 + c * q2)
+                    total[row, column] += sign * np.int32(w * (0.5 * UNIT) + 0.5)
     return 0
 
 
@@ -121,6 +123,26 @@ def lengths(total, origin, step_x, step_y, out):  # type: ignore[no-untyped-def]
     return low * (2.0 / UNIT), high * (2.0 / UNIT)
 
 
+@compiled
+def _area(vertices, faces):  # type: ignore[no-untyped-def]
+    """Sum of the sizes of the faces' area vectors, and the largest coordinate of their sum.
+
+    -1 and -1 where a face has a vertex that does not exist.
+    """
+    sx, sy, sz, whole = 0.0, 0.0, 0.0, 0.0
+    for f in range(faces.shape[0]):
+        i, j, k = faces[f, 0], faces[f, 1], faces[f, 2]
+        if min(i, j, k) < 0 or max(i, j, k) >= vertices.shape[0]:
+            return -1.0, -1.0
+        ax, ay, az = vertices[i, 0], vertices[i, 1], vertices[i, 2]
+        bx, by, bz = vertices[j, 0] - ax, vertices[j, 1] - ay, vertices[j, 2] - az
+        cx, cy, cz = vertices[k, 0] - ax, vertices[k, 1] - ay, vertices[k, 2] - az
+        x, y, z = by * cz - bz * cy, bz * cx - bx * cz, bx * cy - by * cx
+        sx, sy, sz = sx + x, sy + y, sz + z
+        whole += abs(x) + abs(y) + abs(z)
+    return whole, max(abs(sx), abs(sy), abs(sz))
+
+
 def checked(mesh: Mesh, name: str = "mesh") -> tuple[NDArray[np.float64], NDArray[np.int32]]:
     """Vertices and faces as contiguous arrays, safe for compiled code.
 
@@ -132,11 +154,9 @@ def checked(mesh: Mesh, name: str = "mesh") -> tuple[NDArray[np.float64], NDArra
     again = "give one closed surface whose faces turn outward"
     if vertices.ndim != 2 or vertices.shape[1] != 3 or faces.ndim != 2 or faces.shape[1] != 3:
         raise Problem(name, f"arrays of {vertices.shape} and {faces.shape} are no mesh", again)
-    if len(faces) == 0 or faces.min() < 0 or faces.max() >= len(vertices):
+    whole, left_over = _area(vertices, faces)
+    if whole < 0 or len(faces) == 0:
         raise Problem(name, "no faces, or faces with vertices that do not exist", again)
-    a, b, c = vertices[faces[:, 0]], vertices[faces[:, 1]], vertices[faces[:, 2]]
-    area = np.cross(b - a, c - a)
-    whole, left_over = np.abs(area).sum(), np.abs(area.sum(axis=0)).max()
     if not np.isfinite(whole):
         raise Problem(name, "coordinates that are not finite numbers", again)
     if left_over > 1e-7 * whole:

@@ -1,4 +1,6 @@
-"""Films per second against Embree and, with CuPy, on a device: `pytest -s tests/render/bench_raster.py`.
+"""Films per second against Embree and, with CuPy, on a device.
+
+Run as `pytest -s tests/render/bench_raster.py`.
 
 Not collected by default (the name does not begin with test_). Everything runs in one process on
 one mesh and one film size; times are processor time on the CPU and wall time on the device.
