@@ -227,7 +227,8 @@ def main() -> None:
     if len(flat):
         print(
             f"all: n {len(flat)} mean {flat[:, 0].mean():.2f} % of W, median "
-            f"{np.median(flat[:, 0]):.2f} %; within 2 sd {np.mean(flat[:, 1] <= 2):.2f}, 4 sd {np.mean(flat[:, 1] <= 4):.2f}"
+            f"{np.median(flat[:, 0]):.2f} %; within 2 sd {np.mean(flat[:, 1] <= 2):.2f}, "
+            f"4 sd {np.mean(flat[:, 1] <= 4):.2f}"
         )
     if arguments.sheet:
         tiles = [draw(real, detection, pose, 520) for real, detection, pose, _ in rows]
