@@ -1,0 +1,1 @@
+"""Film files in: finding them, reading them, saying plainly what is wrong with one."""

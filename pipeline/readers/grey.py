@@ -1,0 +1,104 @@
+"""Stored values to a film's pixels: one grey channel, float32, 0 to 1. Pure functions."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.knee.errors import Problem
+
+OUTLIERS = 0.0002
+"""Share of pixels at either end that may be clipped where they stretch the range."""
+
+STRETCH = 2.0
+"""Clip only where the extremes make the range this many times as wide as the rest needs."""
+
+TINT = 0.04
+"""Channels that differ by less than this part of the range are one grey."""
+
+SOME_COLOUR = 0.0005
+MOSTLY_COLOUR = 0.2
+
+LUMINANCE = np.array([0.299, 0.587, 0.114], dtype=np.float32)
+"""Weights of R, G, B (ITU-R BT.601)."""
+
+
+def check_size(source: str, rows: int, columns: int, max_megapixels: float) -> None:
+    """Raises `Problem` for a picture without area or larger than the limit."""
+    if rows < 1 or columns < 1:
+        raise Problem(source, f"has no area ({columns} x {rows} pixels)", "export it again")
+    if rows * columns > max_megapixels * 1e6:
+        raise Problem(
+            source,
+            f"is too large ({columns} x {rows} pixels, the limit is {max_megapixels:g} megapixels)",
+            "crop it, or raise max_megapixels of the reader",
+        )
+
+
+def one_channel(values: NDArray[Any]) -> tuple[NDArray[Any], tuple[str, ...]]:
+    """(rows, columns, 3) R, G, B to (rows, columns) and cautions.
+
+    Grey kept in three channels gives the middle one unchanged; colour gives the luminance.
+    """
+    top = float(np.iinfo(values.dtype).max) if values.dtype.kind in "ui" else 1.0
+    used = max(float(values.max()), 1e-9) if top > 255 or values.dtype.kind == "f" else top
+    spread = values.max(axis=2).astype(np.float32) - values.min(axis=2).astype(np.float32)
+    share = float((spread > TINT * used).mean())
+    if share < SOME_COLOUR:
+        return values[..., 1], ()
+    grey = values.astype(np.float32) @ LUMINANCE
+    if share < MOSTLY_COLOUR:
+        caution = (
+            f"{max(share * 100, 0.1):.1f} % of the picture is in colour; its luminance was read"
+        )
+    else:
+        caution = "a colour picture: not a radiograph? its luminance was read"
+    return grey, (caution,)
+
+
+def to_film(
+    values: NDArray[Any],
+    *,
+    invert: bool = False,
+    padding: NDArray[np.bool_] | None = None,
+) -> tuple[NDArray[np.float32], tuple[str, ...]]:
+    """Stored values (rows, columns) to 0..1 (float32) and cautions.
+
+    Linear from the smallest to the largest value in use. Nothing is windowed away: only where
+    a few extreme pixels (`OUTLIERS` at either end) would squeeze all others into less than half
+    the range are they clipped, and a caution says so.
+
+    Args:
+        invert: dense tissue is stored dark.
+        padding: (rows, columns) pixels that are no part of the picture; not asked for the range.
+    """
+    cautions = []
+    pixels: NDArray[Any] = values.astype(np.float64 if values.dtype.itemsize > 2 else np.float32)
+    finite = np.isfinite(pixels) if values.dtype.kind == "f" else np.ones(values.shape, np.bool_)
+    use = finite if padding is None else finite & ~padding
+    if not use.any():
+        use = finite
+    if not finite.all():
+        cautions.append(f"{(~finite).sum()} pixels hold no number and were read as the darkest")
+    if not finite.any():
+        return np.zeros(values.shape, np.float32), (*cautions, "the picture is blank")
+    inside = pixels[use]
+    low, high = float(inside.min()), float(inside.max())
+    if high == low:
+        return np.zeros(values.shape, np.float32), (*cautions, "the picture is blank")
+    body = np.quantile(inside, (OUTLIERS, 1 - OUTLIERS))
+    width = float(body[1] - body[0])
+    if width > 0 and high - low > STRETCH * width:
+        clipped = float(((inside < body[0]) | (inside > body[1])).mean())
+        low, high = float(body[0]), float(body[1])
+        cautions.append(
+            f"{clipped * 100:.3f} % of the pixels are far brighter or darker than all others "
+            "and were clipped"
+        )
+    scaled = np.clip((pixels - low) / (high - low), 0, 1)
+    if invert:
+        scaled = 1 - scaled
+    scaled[~finite] = 0
+    return np.ascontiguousarray(scaled, dtype=np.float32), tuple(cautions)
