@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from dataclasses import dataclass, field, fields, is_dataclass
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 from importlib.metadata import version
 from multiprocessing import get_context
 from pathlib import Path
@@ -145,7 +145,8 @@ def read_batch(
     journal = open_journal(out, afresh)
     config = f"{parts.made_by.config_sha256} {parts.made_by.version} {parts.made_by.weights}"
     journal.check(config)
-    files = [path for path in find_films(paths) if not path.resolve().is_relative_to(out.resolve())]
+    unopened: list[Problem] = []
+    files = files_under(paths, out, unopened)
     left = [path for path in files if not journal.has(path)]
     done = len(files) - len(left)
     progress(done, len(files))
@@ -158,10 +159,11 @@ def read_batch(
             progress(done, len(files))
     finally:
         # Also when interrupted: what is read so far is left complete and sorted.
-        journal.finish(out)
+        folders = [Trouble.of(problem) for problem in unopened]
+        journal.finish(out, folders)
         for writer in parts.writers:
             writer.finish(out)
-    return Outcome(len(left), len(files) - len(left), tuple(journal.troubles()))
+    return Outcome(len(left), len(files) - len(left), (*folders, *journal.troubles()))
 
 
 def open_journal(out: Path, afresh: bool) -> Journal:
@@ -174,6 +176,22 @@ def open_journal(out: Path, afresh: bool) -> Journal:
             for picture in (out / "overlays").glob("*.png"):
                 picture.unlink()
     return Journal(out)
+
+
+def files_under(paths: Sequence[Path], out: Path, unopened: list[Problem]) -> list[Path]:
+    """Files that may be films, sorted; folders that cannot be opened go to `unopened`.
+
+    Raises `Problem` where a path does not exist or there is no file at all.
+    """
+    for path in paths:
+        if not path.exists():
+            raise Problem(str(path), "there is no such file or folder", "check the path")
+    own = out.resolve()
+    found = find_films(paths, unopened)
+    files = sorted(path for path in found if not path.resolve().is_relative_to(own))
+    if not files and not unopened:
+        raise Problem(", ".join(map(str, paths)), "holds no film", "name a folder with films")
+    return files
 
 
 def by_study(files: Iterable[Path]) -> list[tuple[Path, ...]]:
@@ -222,7 +240,8 @@ class Worker:
     ) -> Iterator[Film]:
         for path in files:
             with noting(troubles[str(path)], str(path)):
-                yield from read_films(path, self.readers)
+                for film in read_films(path, self.readers):
+                    yield film if film.source == str(path) else replace(film, source=str(path))
 
 
 def _name(source: str, frame: int | None) -> str:
@@ -251,9 +270,10 @@ def noting(troubles: list[Trouble], source: str) -> Iterator[None]:
     except MemoryError:
         troubles.append(Trouble(source, "there is not enough memory for it", LOOK))
     except Exception as error:
-        # Somebody else's decoder or plugin may raise anything; one film must not end the batch.
-        reason = f"{type(error).__name__}: {error}".splitlines()[0]
-        troubles.append(Trouble(source, f"reading it failed unexpectedly ({reason})", LOOK))
+        # A plugin may raise anything, and one film must not end the batch. The error's own text
+        # is left out: it may quote what a header says about a patient.
+        what = f"reading it failed unexpectedly ({type(error).__name__})"
+        troubles.append(Trouble(source, what, LOOK))
 
 
 # ---- processes --------------------------------------------------------------------------------
