@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import dataclasses
 import importlib
+import io
 import re
 import sys
 from collections.abc import Mapping, Sequence
@@ -46,6 +47,9 @@ examples:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Runs one command and returns the exit status: 0 well, 1 the command's own, 2 usage."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")  # file names need not be valid text
     try:
         return _run(list(sys.argv[1:] if argv is None else argv))
     except StopError as problem:

@@ -50,7 +50,8 @@ def disk_errors(path: Path) -> Iterator[None]:
 
 def write_atomic(path: Path, data: bytes | str) -> None:
     """Replaces `path` as a whole: a reader sees the old file or the new one, never a part."""
-    raw = data.encode("utf-8") if isinstance(data, str) else data
+    # File names need not be valid text; what is not becomes a visible escape.
+    raw = data.encode("utf-8", "backslashreplace") if isinstance(data, str) else data
     with disk_errors(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
@@ -114,5 +115,5 @@ def read_lines(path: Path) -> list[str]:
     """The whole lines of a text file; an unfinished last one is left out. [] if absent."""
     if not path.exists():
         return []
-    text = path.read_bytes().decode("utf-8")
-    return text.split("\n")[:-1]
+    # Cut before decoding: a kill may leave half a character.
+    return [line.decode("utf-8") for line in path.read_bytes().split(b"\n")[:-1]]

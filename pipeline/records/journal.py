@@ -89,7 +89,7 @@ class Journal:
 
     def add(self, entry: Entry) -> None:
         """Notes a finished file, on disk before this returns."""
-        append_lines(self.path, [json.dumps(asdict(entry), ensure_ascii=False)])
+        append_lines(self.path, [json.dumps(asdict(entry))])
         self.entries[entry.source] = entry
 
     def troubles(self) -> list[Trouble]:

@@ -33,8 +33,8 @@ class JsonLinesWriter:
 
 
 def dump(row: dict[str, Any]) -> str:
-    """One line of JSON; refuses NaN."""
-    return json.dumps(row, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    """One line of JSON, plain ASCII, so that any file name survives; refuses NaN."""
+    return json.dumps(row, allow_nan=False, separators=(",", ":"))
 
 
 def load_rows(out: Path) -> list[dict[str, Any]]:

@@ -37,7 +37,7 @@ GAUGE_DEG = 10.0
 def overlay_name(source: str, frame: int | None, index: int) -> str:
     """File name of a reading's picture: readable, and different for different sources."""
     stem = re.sub(r"[^A-Za-z0-9-]+", "_", Path(source).stem)[:40].strip("_") or "film"
-    digest = hashlib.sha256(source.encode()).hexdigest()[:8]
+    digest = hashlib.sha256(source.encode("utf-8", "surrogateescape")).hexdigest()[:8]
     frame_part = "" if frame is None else f"-f{frame:04d}"
     return f"{stem}-{digest}{frame_part}-k{index}.png"
 
@@ -251,7 +251,7 @@ class Panel:
             self.y += 3
 
     def _head(self, reading: Reading, whole: bool) -> None:
-        name = Path(reading.film.source).name
+        name = Path(reading.film.source).name.encode("utf-8", "replace").decode()
         frame = "" if reading.film.frame is None else f", frame {reading.film.frame}"
         self._say(f"{name}{frame}", 18, c.GREY)
         words = VIEWS[reading.view.name]

@@ -15,7 +15,7 @@ from pipeline.knee.film import Film
 from pipeline.knee.reading import Reading
 from pipeline.records.files import write_atomic
 from pipeline.records.jsonl import load_rows
-from pipeline.records.overlay import CAUTION, VIEWS, overlay_name
+from pipeline.records.overlay import CAUTION, overlay_name
 
 VERDICTS = {"yes": "square on", "no": "not square on", "cannot tell": "cannot tell"}
 REFUSED = "not read"

@@ -9,18 +9,21 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import tempfile
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
+from pipeline.align.options import AlignOptions
 from pipeline.contracts import Sight
 from pipeline.knee.detection import Detection, Hypothesis, Pose
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film, HeaderHints, Scale
 from pipeline.knee.landmarks import names_of
-from pipeline.knee.reading import CriterionRead, Proposal, Reading
+from pipeline.knee.reading import CriterionRead, MadeBy, Proposal, Reading
+from pipeline.run import Parts, read_study
 
 
 def write_film(path: Path, **facts: object) -> Path:
@@ -180,3 +183,24 @@ SETTINGS: dict[str, dict] = {
     "writer": {"jsonl": {}, "table": {}},
     "align": {},
 }
+
+
+def reading_of_fake(folder: Path | None = None, **facts: object) -> Reading:
+    """One reading made by the fake stages, with one proposal and the nerve zone."""
+    return film_and_reading(folder, **facts)[1]
+
+
+def film_and_reading(folder: Path | None = None, **facts: object) -> tuple[Film, Reading]:
+    parts = Parts(
+        detector=FakeDetector(),
+        pose=FakePose(),
+        align=AlignOptions(),
+        criteria=(FakeCriterion(),),
+        targets=(FakeTarget(),),
+        writers=(),
+        made_by=MadeBy("0", "fake", "0", 0),
+    )
+    with tempfile.TemporaryDirectory() as temporary:
+        film = film_of(write_film(Path(folder or temporary) / "fake.film", **facts))
+        (reading,) = read_study([film], parts, Path(temporary))
+    return film, reading

@@ -170,6 +170,19 @@ def test_missing_path_and_empty_folder_are_said(tmp_path: Path) -> None:
         read_batch([tmp_path / "empty"], tmp_path / "out", settings())
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="file names are bytes on Linux only")
+def test_file_names_need_not_be_text(tmp_path: Path) -> None:
+    films, out = tmp_path / "films", tmp_path / "out"
+    name = os.fsdecode(b"knie-\xfc.film")
+    write_film(films / name, view="AP")
+    write_film(films / "Knie \u2211.film", view="none")
+    pictures = {"jsonl": {}, "table": {}, "overlay": {"size": 300}, "page": {}}
+    for before in (0, 2):
+        assert read_batch([films], out, settings(writer=pictures)).before == before
+        assert sorted(sources(out)) == sorted([name, "Knie \u2211.film"])
+    assert len(list((out / "overlays").iterdir())) == 2
+
+
 # ---- stopped in the middle ---------------------------------------------------------------------
 
 
