@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -24,21 +26,21 @@ def blank_film(rng: np.random.Generator, side: int = 400) -> LabelledFilm:
     return LabelledFilm(film, ())
 
 
-def _noise(rng: np.random.Generator, rows: int, columns: int) -> NDArray[np.float64]:
+def _noise(rng: np.random.Generator, rows: int, columns: int) -> NDArray[Any]:
     """Smooth noise of random graininess."""
     grain = int(rng.integers(2, 60))
     coarse = rng.random((max(rows // grain, 2), max(columns // grain, 2)))
     return cv2.resize(coarse, (columns, rows), interpolation=cv2.INTER_CUBIC)
 
 
-def _gradient(rng: np.random.Generator, rows: int, columns: int) -> NDArray[np.float64]:
+def _gradient(rng: np.random.Generator, rows: int, columns: int) -> NDArray[Any]:
     """A ramp or a vignette."""
     y, x = np.mgrid[0:rows, 0:columns] / max(rows, columns)
     a, b = rng.uniform(-1, 1, 2)
     return a * x + b * y if rng.random() < 0.5 else -((x - abs(a)) ** 2) - (y - abs(b)) ** 2
 
 
-def _letters(rng: np.random.Generator, rows: int, columns: int) -> NDArray[np.float64]:
+def _letters(rng: np.random.Generator, rows: int, columns: int) -> NDArray[Any]:
     """Lines of writing."""
     picture = np.zeros((rows, columns), np.uint8)
     for _ in range(int(rng.integers(1, 14))):
@@ -50,7 +52,7 @@ def _letters(rng: np.random.Generator, rows: int, columns: int) -> NDArray[np.fl
     return picture / 255.0
 
 
-def _blobs(rng: np.random.Generator, rows: int, columns: int) -> NDArray[np.float64]:
+def _blobs(rng: np.random.Generator, rows: int, columns: int) -> NDArray[Any]:
     """Overlapping soft ellipses."""
     picture = np.zeros((rows, columns))
     for _ in range(int(rng.integers(1, 12))):
@@ -62,7 +64,7 @@ def _blobs(rng: np.random.Generator, rows: int, columns: int) -> NDArray[np.floa
     return cv2.GaussianBlur(picture, (0, 0), float(rng.uniform(0.5, 6.0)))
 
 
-def _rods(rng: np.random.Generator, rows: int, columns: int) -> NDArray[np.float64]:
+def _rods(rng: np.random.Generator, rows: int, columns: int) -> NDArray[Any]:
     """Long bright bars with bright edges: shafts without a joint."""
     picture = np.zeros((rows, columns))
     for _ in range(int(rng.integers(1, 5))):
@@ -76,7 +78,7 @@ def _rods(rng: np.random.Generator, rows: int, columns: int) -> NDArray[np.float
     return cv2.GaussianBlur(picture, (0, 0), float(rng.uniform(0.5, 3.0)))
 
 
-def _clutter(rng: np.random.Generator, rows: int, columns: int) -> NDArray[np.float64]:
+def _clutter(rng: np.random.Generator, rows: int, columns: int) -> NDArray[Any]:
     """Rectangles and polygons of flat grey, as in a photograph of things."""
     picture = np.full((rows, columns), float(rng.random()))
     for _ in range(int(rng.integers(3, 25))):

@@ -17,6 +17,9 @@ CHANNELS_OF: dict[str, slice] = {
 VIEWS: tuple[str, ...] = ("AP", "lateral", "other", "none")
 """Order of the view probabilities; the locator knows only the first three."""
 
+FLIP_SHARE = 0.12
+"""Share of training crops that are the mirror image of the canonical form."""
+
 ANGLES: tuple[str, ...] = ("rotation", "tilt", "flexion")
 ANGLE_SCALE = 10.0
 """Degrees per unit of the networks' angles."""

@@ -8,6 +8,7 @@ Training and reading both use these functions, so a network always meets the sam
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -123,7 +124,7 @@ def resample(pixels: NDArray[np.float32], transform: Similarity) -> NDArray[np.f
     y1 = min(int(np.ceil(corners[:, 1].max() + margin)) + 1, rows)
     if x1 - x0 < 2 or y1 - y0 < 2:
         return np.zeros((size, size), dtype=np.float32)
-    part = np.ascontiguousarray(pixels[y0:y1, x0:x1])
+    part: NDArray[Any] = np.ascontiguousarray(pixels[y0:y1, x0:x1])
     linear = matrix[:, :2].copy()
     shift = matrix[:, 2] + linear @ np.array([x0, y0], dtype=np.float64)
     if transform.scale < 1.0:

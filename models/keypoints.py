@@ -53,10 +53,14 @@ class KeypointShape:
 class KeypointNet(nn.Module):
     """Encoder to 1/32, decoder to 1/4 with skips, maps there; heads for the rest.
 
-    A landmark's covariance and `seen` are read from the features under its own map and from the
-    map's own spread. The angles are read from the coarsest features, the features under all
-    landmarks and their places; no gradient flows from them into the places.
+    Every map starts from a broad Gaussian where the landmark usually lies in a crop
+    (`set_prior`), so that an untrained network predicts the mean shape. A landmark's covariance
+    and `seen` are read from the features under its own map and from the map's own spread. The
+    angles are read from the coarsest features, the features under all landmarks and their
+    places; no gradient flows from them into the places.
     """
+
+    prior: Tensor
 
     def __init__(self, shape: KeypointShape) -> None:
         super().__init__()
@@ -73,6 +77,9 @@ class KeypointNet(nn.Module):
         self.merge4 = Merge(2 * w, w, fine)
         self.look = Residual(fine)
         self.maps = nn.Conv2d(fine, count, 1)
+        nn.init.normal_(self.maps.weight, std=0.01)
+        # usual place in crop sides (x, y) and its spread: flat until set
+        self.register_buffer("prior", torch.tensor([0.5, 0.5, 10.0, 10.0]).repeat(count, 1))
         self.point_weight = nn.Parameter(torch.randn(count, fine + 3, 4) * 0.02)
         self.point_bias = nn.Parameter(torch.tensor([1.5, 1.5, 0.0, 1.0]).repeat(count, 1))
         self.summary = nn.Linear(fine, 8)
@@ -87,6 +94,28 @@ class KeypointNet(nn.Module):
             nn.Linear(128, 2 * 2 * len(ANGLES) + 1),
         )
 
+    @torch.no_grad()
+    def set_prior(self, xy: Tensor, known: Tensor) -> None:
+        """From (N, 52, 2) crop pixels of training crops and (N, 52) whether they are the truth.
+
+        The spread is twice the one found, so that an odd crop costs a landmark little.
+        """
+        count = known.sum(dim=0).clamp(min=1.0)[:, None]
+        at = torch.where(known[..., None] > 0, (xy + 0.5) / self.shape.crop, 0.0)
+        mean = at.sum(dim=0) / count
+        spread = (((at - mean) ** 2 * known[..., None]).sum(dim=0) / count).sqrt() * 2.0
+        told = known.sum(dim=0) > 8
+        fresh = torch.cat([mean.clamp(-0.2, 1.2), spread.clamp(0.05, 1.0)], dim=1)
+        self.prior[told] = fresh[told]
+
+    def _prior_maps(self) -> Tensor:
+        """(52, S / 4, S / 4) log-probabilities, not normalised."""
+        cells = self.shape.crop // STRIDE
+        at = (torch.arange(cells, device=self.prior.device) + 0.5) / cells
+        x = -0.5 * ((at - self.prior[:, 0:1]) / self.prior[:, 2:3]) ** 2
+        y = -0.5 * ((at - self.prior[:, 1:2]) / self.prior[:, 3:4]) ** 2
+        return y[:, :, None] + x[:, None, :]
+
     def forward(self, picture: Tensor) -> KeypointOutput:
         """(B, 1, S, S), 0 to 1."""
         x4 = self.stage4(self.stem((picture - 0.4) * 3.0))
@@ -95,7 +124,7 @@ class KeypointNet(nn.Module):
         x32 = self.stage32(x16)
         y16 = self.merge16(x32, x16)
         y4 = self.look(self.merge4(self.merge8(y16, x8), x4))
-        maps = self.maps(y4).float()
+        maps = self.maps(y4).float() + self._prior_maps()
         with torch.autocast(picture.device.type, enabled=False):
             return self._heads(maps, y4.float(), y16.float(), x32.float())
 

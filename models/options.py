@@ -77,9 +77,10 @@ def profile(name: str) -> TrainOptions:
             minutes=13.0,
             device="cpu",
             workers=1,
+            threads=1,
             crops_per_film=4,
-            crop_batch=24,
-            film_batch=16,
+            crop_batch=16,
+            film_batch=12,
             crop_capacity=8000,
             film_capacity=4000,
             warm=64,
@@ -87,7 +88,7 @@ def profile(name: str) -> TrainOptions:
             ema=0.99,
             validation_films=48,
             validate_s=180.0,
-            keypoints=KeypointShape(crop=160, width=24, depth=1),
+            keypoints=KeypointShape(crop=128, width=24, depth=1),
             locator=LocatorShape(picture=128, width=12),
         )
     raise Problem("profile", f"there is no profile `{name}`", "choose `full` or `small`")

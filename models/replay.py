@@ -111,7 +111,7 @@ def crop_batch(
 
 
 def disturbed(picture: Tensor, generator: torch.Generator) -> Tensor:
-    """Gamma, contrast, brightness, blur and noise of (B, 1, S, S) pictures, each by its own draw."""
+    """Gamma, contrast, brightness, blur and noise of (B, 1, S, S), each by its own draw."""
     number, device = len(picture), picture.device
 
     def draw(*shape: int) -> Tensor:

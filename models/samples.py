@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.augment import Augmenter
-from models.channels import CHANNELS, CHANNELS_OF, VIEWS
+from models.channels import CHANNELS, CHANNELS_OF, FLIP_SHARE, VIEWS
 from models.geometry import (
     EXTENT,
     Similarity,
@@ -45,7 +45,7 @@ class Jitter:
     shift: float = 0.08
     size: float = 0.12
     turn: float = 15.0
-    flip: float = 0.08
+    flip: float = FLIP_SHARE
 
 
 STILL = Jitter(0.0, 0.0, 0.0, 0.0)
@@ -164,10 +164,10 @@ def crop_sample(
     xy = np.full((len(CHANNELS), 2), -1e4, dtype=np.float32)
     normal, canonical = np.zeros_like(xy), np.zeros_like(xy)
     known, seen = np.zeros(len(CHANNELS), np.float32), np.zeros(len(CHANNELS), np.float32)
-    if truth.view in CHANNELS_OF and len(truth.names):
+    if truth.view != "other" and len(truth.names):
         place = {n: k for k, n in enumerate(names_of(truth.view), CHANNELS_OF[truth.view].start)}
         index = np.array([place[name] for name in truth.names])
-        finite = np.isfinite(truth.xy).all(axis=1)
+        finite: NDArray[np.bool_] = np.isfinite(truth.xy).all(axis=1)
         points = np.where(finite[:, None], truth.xy, 0.0)
         xy[index] = transform.forward(points)
         canonical[index] = exact.forward(points) - 1.0

@@ -218,6 +218,8 @@ class Training:
             if not ready:
                 show(self.seconds() / total, f"{self.crops.count} crops made")
                 continue
+            if self.step == 0:
+                self._set_prior()
             progress = self.seconds() / total
             names, parts = self._train_step(progress)
             sums = parts if sums is None else sums + parts
@@ -254,6 +256,13 @@ class Training:
                 self.held_films.add([fed.film])
         return len(made)
 
+    def _set_prior(self) -> None:
+        """Tells the keypoint network where landmarks usually lie, from the crops made so far."""
+        stored = self.crops.draw(max(self.options.warm, 256), self.generator)
+        crops = crop_batch(stored, self.options.keypoints.crop, self.generator)
+        self.nets["keypoints"].set_prior(crops["xy"], crops["known"])
+        self.averages["keypoints"].held["prior"].copy_(self.nets["keypoints"].prior)
+
     def _train_step(self, progress: float) -> tuple[list[str], Tensor]:
         options = self.options
         rate = options.learning_rate * learning_rate_factor(self.step, progress)
@@ -267,7 +276,8 @@ class Training:
         films = film_batch(self.films.draw(options.film_batch, self.generator), self.generator)
         settled = 0.9 * min(max((progress - 0.1) / 0.2, 0.0), 1.0)
         self.optimizer.zero_grad(set_to_none=True)
-        loss, parts = torch.zeros((), device=self.device), {}
+        loss = torch.zeros((), device=self.device)
+        parts: dict[str, Tensor] = {}
         bf16 = self.device.type == "cuda"
         with torch.autocast(self.device.type, dtype=torch.bfloat16, enabled=bf16):
             points = self.forward["keypoints"](_last(crops["picture"]))

@@ -16,7 +16,9 @@ FilmView = Literal["AP", "lateral", "other", "none"]
 class DirectPose:
     """Angles a network reads straight off the crop, degrees; `sd` one standard deviation.
 
-    Signs are those of the film's own view for the knee as a right knee.
+    Signs are those of the film's own view for the knee as a right knee. `flip_probability` is
+    the chance that, on a lateral film, the medial and the lateral condyle were taken for each
+    other: then the signs of rotation and tilt are the opposite ones.
     """
 
     rotation_deg: float
@@ -25,6 +27,7 @@ class DirectPose:
     tilt_sd: float
     flexion_deg: float
     flexion_sd: float
+    flip_probability: float = 0.0
 
 
 @dataclass(frozen=True)

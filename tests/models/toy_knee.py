@@ -61,7 +61,7 @@ class ToyScenario:
         points = [tuple(int(v * 16) for v in p) for p in ends]
         cv2.line(picture, points[0], points[1], 0.3, max(int(width * 0.3), 1), cv2.LINE_AA, shift)
         for k, point in enumerate(xy):
-            at = tuple(int(round(v * 16)) for v in point)
+            at = tuple(round(v * 16) for v in point)
             radius = int((0.03 + 0.008 * (k % 5)) * width * 16)
             level = 0.6 + 0.4 * ((k * 7) % 10) / 10
             cv2.circle(picture, at, radius, level, -1, cv2.LINE_AA, shift)

@@ -1,0 +1,142 @@
+"""From a checkpoint to what ships: ONNX for reading, safetensors for going on, a model card."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import warnings
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import onnx
+import torch
+from torch import Tensor, nn
+
+from models import checkpoint
+from models.card import write_card
+from models.channels import ANGLE_SCALE, CHANNELS, VIEWS
+from models.keypoints import KeypointGraph, KeypointNet, KeypointShape
+from models.locator import LocatorGraph, LocatorNet, LocatorShape
+from models.validate import MeanShape
+from pipeline.knee.errors import Problem
+
+LIMIT_MB = 20.0
+OPSET = 18
+
+
+def export(
+    source: Path,
+    weights: Path,
+    *,
+    name: str,
+    code_version: str,
+    data_version: str,
+    evaluation: Path | None = None,
+) -> dict[str, Any]:
+    """Writes both networks under `weights` and returns the facts stored with them.
+
+    Args:
+        source: checkpoint.safetensors of a training run.
+        weights: folder for keypoints.onnx, locator.onnx, keypoints.safetensors,
+            locator.safetensors and MODEL_CARD.md.
+        name: what these weights are called.
+        code_version, data_version: of the code that trained and the films it trained on.
+        evaluation: JSON of figures to print in the card (`models.evaluate`), where there is one.
+
+    Raises `Problem` where the files would be larger than `LIMIT_MB` together.
+    """
+    tensors, run = checkpoint.load(source)
+    weights.mkdir(parents=True, exist_ok=True)
+    facts = facts_of(run, name, code_version, data_version)
+    nets: dict[str, Any] = {
+        "keypoints": KeypointNet(KeypointShape(**run["options"]["keypoints"])),
+        "locator": LocatorNet(LocatorShape(**run["options"]["locator"])),
+    }
+    graphs: dict[str, Any] = {
+        "keypoints": (KeypointGraph, nets["keypoints"].shape.crop),
+        "locator": (LocatorGraph, nets["locator"].shape.picture),
+    }
+    for key, net in nets.items():
+        net.load_state_dict(checkpoint.part(tensors, f"average_{key}"))
+        net.eval()
+        half = {k: v.half() if v.is_floating_point() else v for k, v in net.state_dict().items()}
+        checkpoint.save(weights / f"{key}.safetensors", half, facts)
+        make, size = graphs[key]
+        graph = make(net, ANGLE_SCALE) if key == "keypoints" else make(net)
+        to_onnx(graph, size, weights / f"{key}.onnx", facts)
+    figures = json.loads(evaluation.read_text()) if evaluation else None
+    write_card(weights / "MODEL_CARD.md", facts, figures)
+    total = sum(path.stat().st_size for path in weights.iterdir()) / 1e6
+    if total > LIMIT_MB:
+        raise Problem(
+            str(weights), f"holds {total:.1f} MB, more than {LIMIT_MB:g}", "train a smaller network"
+        )
+    return facts
+
+
+def facts_of(
+    run: dict[str, Any], name: str, code_version: str, data_version: str
+) -> dict[str, Any]:
+    """What reading needs to know about the weights, and where they come from; plain values."""
+    validation = run["validation"] or {}
+    points = validation.get("keypoints", {})
+    factors: dict[str, Any] = {}
+    for view in ("AP", "lateral"):
+        row = points.get(view) or {}
+        factors[view] = {
+            "landmarks": _sane(row.get("sd_factor", 1.0)),
+            "angles": [_sane(v) for v in row.get("angle_sd_factor", {}).values()] or [1.0] * 3,
+        }
+    return {
+        "name": name,
+        "trained": datetime.datetime.now(datetime.UTC).date().isoformat(),
+        "code_version": code_version,
+        "data_version": data_version,
+        "options": run["options"],
+        "steps": run["step"],
+        "films": run["films_made"],
+        "seconds": run["seconds"],
+        "channels": list(CHANNELS),
+        "views": list(VIEWS),
+        "mean_places": MeanShape.from_facts(run["mean_shape"]).places.tolist(),
+        "sd_factors": factors,
+        "validation": validation,
+    }
+
+
+def _sane(factor: float) -> float:
+    """A calibration factor; a handful of films must not make an sd vanish or explode."""
+    return float(np.clip(factor, 0.5, 3.0)) if np.isfinite(factor) else 1.0
+
+
+def to_onnx(graph: nn.Module, size: int, path: Path, facts: dict[str, Any]) -> None:
+    """One self-contained file, batch of any size, input `picture` (N, 1, size, size) 0..1."""
+    graph.eval()
+    example = torch.rand(2, 1, size, size)
+    names = list(graph.names)  # type: ignore[arg-type]
+    with warnings.catch_warnings(), torch.no_grad():
+        warnings.simplefilter("ignore")
+        torch.onnx.export(
+            graph,
+            (example,),
+            str(path),
+            input_names=["picture"],
+            output_names=names,
+            dynamic_axes={key: {0: "batch"} for key in ["picture", *names]},
+            opset_version=OPSET,
+            dynamo=False,
+        )
+    model = onnx.load(str(path))
+    onnx.checker.check_model(model)
+    entry = model.metadata_props.add()
+    entry.key, entry.value = checkpoint.FACTS, json.dumps(facts, sort_keys=True)
+    onnx.save(model, str(path))
+
+
+def outputs_of(graph: nn.Module, picture: Tensor) -> dict[str, np.ndarray]:
+    """What the torch graph says, by the names of the ONNX outputs."""
+    graph.eval()
+    with torch.no_grad():
+        values = graph(picture)
+    return {n: v.numpy() for n, v in zip(graph.names, values, strict=True)}  # type: ignore[arg-type]
