@@ -55,8 +55,8 @@ def _tone(rng: np.random.Generator, c_arm: bool, scanned: bool) -> dict[str, Any
     shape = np.exp(rng.normal(0, 0.35, 5))
     gains = 1.0 + strength * shape * np.array([0.9, 1.0, 0.9, 0.6, 0.4])
     extreme = rng.random() < 0.2
-    low = rng.uniform(-0.3, 0.35) if extreme else rng.uniform(-0.05, 0.15)
-    high = rng.uniform(0.6, 1.6) if extreme else rng.uniform(0.88, 1.2)
+    low = rng.uniform(-0.3, 0.4) if extreme else rng.uniform(-0.05, 0.15)
+    high = rng.uniform(0.7, 1.6) if extreme else rng.uniform(0.92, 1.25)
     return {
         "gains": tuple(float(g) for g in gains[: rng.integers(3, 6)]),
         "base": float(rng.uniform(0.6, 1.0) if scanned or c_arm else rng.uniform(0.35, 1.0)),
@@ -64,8 +64,10 @@ def _tone(rng: np.random.Generator, c_arm: bool, scanned: bool) -> dict[str, Any
         "sharpen_share": float(np.exp(rng.uniform(np.log(0.002), np.log(0.08)))),
         "low": float(low),
         "high": float(high),
-        "gamma": float(np.exp(rng.normal(0.1, 0.45 if extreme else 0.22))),
-        "sigmoid": float(rng.uniform(0, 1) if scanned or extreme else rng.uniform(0, 0.7)),
+        # Soft tissue takes up two thirds of the densities: about 2 leaves it at a third of
+        # the greys, as on most real films.
+        "gamma": float(np.exp(rng.normal(0.7, 0.5 if extreme else 0.3))),
+        "sigmoid": float(rng.uniform(0, 1) if scanned or extreme else rng.uniform(0, 0.6)),
         "dark": float(rng.choice((0.0, rng.uniform(0, 0.15)))),
         "bright": float(rng.uniform(0.7, 1.0)),
         "equalise": _some(rng, 0.2, 0.2, 0.9),
@@ -152,7 +154,7 @@ def _marks(rng: np.random.Generator, style: str, side: str) -> tuple[tuple[Mark,
             Mark(
                 (marked, *below),
                 _places(rng, int(rng.integers(1, 9))),
-                height=float(rng.uniform(0.015, 0.06)),
+                height=float(np.exp(rng.uniform(np.log(0.012), np.log(0.05)))),
                 weight=float(rng.uniform(0.1, 0.3)),
                 font=int(rng.integers(len(FONTS))),
                 angle_deg=float(rng.normal(0, 6) if rng.random() < 0.8 else rng.uniform(-180, 180)),

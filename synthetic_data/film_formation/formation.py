@@ -16,6 +16,9 @@ from synthetic_data.film_formation.shutters import Shutter, opening
 
 Map = NDArray[Any]
 
+STEP = 7
+"""Every how many pixels the window is measured."""
+
 
 @dataclass(frozen=True)
 class Formation:
@@ -55,8 +58,8 @@ class Formation:
     sharpen_share: float = 0.01
     low: float = 0.0
     high: float = 1.0
-    gamma: float = 1.0
-    sigmoid: float = 0.3
+    gamma: float = 2.0
+    sigmoid: float = 0.2
     dark: float = 0.05
     bright: float = 1.0
     equalise: float = 0.0
@@ -122,7 +125,8 @@ def form(signal: Map, formation: Formation, rng: np.random.Generator) -> Map:
     for _ in range(formation.cables):
         width = rng.uniform(0.004, 0.02) * min(signal.shape)
         damage.cable(thick, formation.cable_strength, width, rng)
-    low, high = window(thick)
+    exposed = np.ones_like(thick[::STEP, ::STEP], dtype=bool)
+    low, high = window(thick, exposed)
     spots = [place(thick, mark) for mark in formation.marks]
     for mark, spot in zip(formation.marks, spots, strict=True):
         if mark.lead:
@@ -131,19 +135,19 @@ def form(signal: Map, formation: Formation, rng: np.random.Generator) -> Map:
     for shutter in formation.shutters:
         if not shutter.after:
             open_share = opening(thick.shape, shutter)  # type: ignore[arg-type]
+            exposed &= open_share[::STEP, ::STEP] > 0.9
             open_share *= np.float32(1.0 - shutter.leak)
             open_share += np.float32(shutter.leak)
             thick -= np.log(open_share)
     ceiling = low + 1.6 * (high - low)
     np.clip(thick, low - 0.5, ceiling, out=thick)
 
-    # A fixed number of scales would reach less far on a large film: coarse gains follow size.
     picture = tone.enhanced(thick, formation.gains, formation.base)
     if formation.sharpen:
         picture = tone.unsharp(
             picture, formation.sharpen_share * min(picture.shape), formation.sharpen
         )
-    bottom, top = window(picture)
+    bottom, top = window(picture, exposed)
     picture = tone.curve(
         picture,
         bottom + formation.low * (top - bottom),
@@ -171,9 +175,15 @@ def form(signal: Map, formation: Formation, rng: np.random.Generator) -> Map:
     return picture
 
 
-def window(thick: Map) -> tuple[float, float]:
-    """The thinnest and nearly the thickest place: 0.5 % and 99.3 % quantiles."""
-    low, high = np.quantile(thick[::7, ::7], (0.005, 0.993))
+def window(thick: Map, exposed: NDArray[np.bool_]) -> tuple[float, float]:
+    """The thinnest and nearly the thickest exposed place: 0.5 % and 99.3 % quantiles.
+
+    `exposed` is for every `STEP`th pixel of `thick`. A film hardly exposed anywhere counts whole.
+    """
+    seen = thick[::STEP, ::STEP]
+    if exposed.mean() > 0.02:
+        seen = seen[exposed]
+    low, high = np.quantile(seen, (0.005, 0.993))
     return float(low), float(max(high, low + 0.05))
 
 

@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
 
 from pipeline.knee.errors import Problem
+from synthetic_data.compiled import compiled
 
 Array = NDArray[np.float64]
+Map = NDArray[Any]
 
 DATA = Path(__file__).parent / "data"
 TABLED_FILTER_MM = 2.5
 NODES = 8
+POLY = (0.999999945, 0.693143202, 0.240179489, 0.055299607, 0.009210876, 0.000947554)
 
 
 @lru_cache(maxsize=1)
@@ -148,27 +152,53 @@ def _mean_energy(signal: Array, energies: Array) -> float:
     return float(signal.sum() / (signal / energies).sum())
 
 
-def transmit(
-    thickness: Mapping[str, NDArray[np.float32]], used: Beam, rows_at_once: int = 16
-) -> NDArray[np.float32]:
+@compiled
+def _add_node(blocks, mu, weight, depth, out):  # type: ignore[no-untyped-def]
+    """Adds weight x exp(-mu . path) of one energy to `out` (pixels,)."""
+    depth[:] = np.float32(0.0)
+    for m in range(blocks.shape[0]):
+        for i in range(out.shape[0]):
+            depth[i] += mu[m] * blocks[m, i]
+    for i in range(out.shape[0]):
+        # 2 ** -(whole + part): the whole goes into the exponent's bits, the part into a
+        # polynomial (least squares at Chebyshev nodes, relative error below 4e-7).
+        y = min(depth[i] * np.float32(1.44269504), np.float32(125.0))
+        whole = np.int32(y)
+        p = np.float32(whole) - y
+        part = np.float32(POLY[5])
+        part = part * p + np.float32(POLY[4])
+        part = part * p + np.float32(POLY[3])
+        part = part * p + np.float32(POLY[2])
+        part = part * p + np.float32(POLY[1])
+        part = part * p + np.float32(POLY[0])
+        scale = np.int32((np.int32(127) - whole) << np.int32(23)).view(np.float32)
+        out[i] += weight * part * scale
+    return 0
+
+
+def transmit(thickness: Mapping[str, Map], used: Beam) -> Map:
     """Primary detector signal as a share of the open beam's.
 
     Args:
         thickness: material to its (rows, columns) path lengths, mm; all of one shape.
         used: from `beam`.
-        rows_at_once: rows worked on together, so that the products stay in the cache.
 
     Returns:
         (rows, columns) float32, 1 = nothing in the way.
     """
-    names: Sequence[str] = list(thickness)
+    names = list(thickness)
     shape = thickness[names[0]].shape
     mu = np.stack([used.mu[name] for name in names]).astype(np.float32).T
     weights = used.weights.astype(np.float32)
-    out = np.empty(shape, np.float32)
-    for top in range(0, shape[0], rows_at_once):
-        block = np.stack([thickness[name][top : top + rows_at_once] for name in names])
-        left = -mu @ block.reshape(len(names), -1)
-        np.exp(left, out=left)
-        out[top : top + rows_at_once] = (weights @ left).reshape(-1, shape[1])
+    out = np.zeros(shape, np.float32)
+    # Few rows at once, so that the work stays in the cache.
+    step = max(1, 8192 // max(1, shape[1]))
+    for top in range(0, shape[0], step):
+        block = np.stack([thickness[name][top : top + step] for name in names], dtype=np.float32)
+        block = block.reshape(len(names), -1)
+        depth = np.empty(block.shape[1], np.float32)
+        part = np.zeros(block.shape[1], np.float32)
+        for node, weight in zip(mu, weights, strict=True):
+            _add_node(block, node, weight, depth, part)
+        out[top : top + step] = part.reshape(-1, shape[1])
     return out

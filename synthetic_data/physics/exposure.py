@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from synthetic_data.physics.beam import Beam, beam, transmit
 from synthetic_data.physics.materials import Insert, materials
-from synthetic_data.physics.texture import BoneAxis, bone_fractions, pattern, streaked
+from synthetic_data.physics.texture import BoneAxis, Cancellous, bone_fractions, mottled, streak
 
 Map = NDArray[Any]
 
@@ -35,9 +35,10 @@ class Technique:
         glare: share of the signal spread widely (image intensifiers; 0 to 0.1).
         electronic: electronic noise, standard deviation in quanta per pixel.
         heel, heel_deg: relative drop of the open beam across 400 mm, and its direction.
-        bone_fraction, canal_floor, trabeculae, coarseness: see `texture.bone_fractions`.
+        bone_fraction, canal_floor, trabeculae, mottle, subchondral, coarseness: see
+            `texture.Cancellous`.
         cortical_mottle: standard deviation of the cortical path, relative.
-        fat_streaks: see `texture.streaked`.
+        fat_streaks: see `texture.streak`.
     """
 
     kvp: float = 65.0
@@ -53,9 +54,11 @@ class Technique:
     electronic: float = 4.0
     heel: float = 0.1
     heel_deg: float = 90.0
-    bone_fraction: float = 0.25
-    canal_floor: float = 0.15
-    trabeculae: float = 0.15
+    bone_fraction: float = 0.16
+    canal_floor: float = 0.1
+    trabeculae: float = 0.2
+    mottle: float = 0.08
+    subchondral: float = 0.4
     coarseness: float = 1.0
     cortical_mottle: float = 0.05
     fat_streaks: float = 0.05
@@ -84,12 +87,25 @@ class Technique:
             electronic=float(rng.uniform(1, 8)),
             heel=float(rng.uniform(0, 0.25)),
             heel_deg=float(rng.uniform(0, 360)),
-            bone_fraction=float(rng.uniform(0.16, 0.34)),
-            canal_floor=float(rng.uniform(0.02, 0.3)),
-            trabeculae=float(rng.uniform(0.05, 0.3)),
+            bone_fraction=float(rng.uniform(0.08, 0.24)),
+            canal_floor=float(rng.uniform(0.0, 0.25)),
+            trabeculae=float(rng.uniform(0.08, 0.45)),
+            mottle=float(rng.uniform(0.02, 0.16)),
+            subchondral=float(rng.uniform(0.0, 1.0)),
             coarseness=float(rng.uniform(0.8, 1.6)),
             cortical_mottle=float(rng.uniform(0.0, 0.1)),
             fat_streaks=float(rng.uniform(0.0, 0.12)),
+        )
+
+    def cancellous(self) -> Cancellous:
+        """What fills the marrow surfaces."""
+        return Cancellous(
+            self.bone_fraction,
+            self.canal_floor,
+            self.trabeculae,
+            self.mottle,
+            self.subchondral,
+            self.coarseness,
         )
 
     def facts(self) -> dict[str, float]:
@@ -122,28 +138,14 @@ def expose(
     axes = dict(axes or {})
     per_px = technique.mm_per_px * 0.85
     tissue = {name: path for name, path in paths.items() if name not in (inserts or {})}
-    fractions = bone_fractions(
-        tissue,
-        axes,
-        rng,
-        fraction=technique.bone_fraction,
-        floor=technique.canal_floor,
-        strength=technique.trabeculae,
-        stretch=technique.coarseness,
-        mm_per_px=per_px,
-    )
+    fractions = bone_fractions(tissue, axes, rng, technique.cancellous(), per_px)
     through = materials(paths, inserts, fractions)
     along = next((axis.along for axis in axes.values()), np.zeros(2))
     if technique.cortical_mottle > 0:
-        mottle = pattern("mottle", through["cortical"].shape, per_px, along, rng, 0.6)
-        through["cortical"] *= 1.0 + technique.cortical_mottle * np.clip(mottle, -2.5, 2.5)
+        mottled(through["cortical"], along, rng, technique.cortical_mottle, per_px)
     if technique.fat_streaks > 0 and "muscle" in through:
-        fat = streaked(
-            through["muscle"], along, rng, strength=technique.fat_streaks, mm_per_px=per_px
-        )
-        np.minimum(fat, through["muscle"], out=fat)
-        through["muscle"] = through["muscle"] - fat
-        through["adipose"] = through.get("adipose", np.float32(0)) + fat
+        fat = through.setdefault("adipose", np.zeros_like(through["muscle"]))
+        streak(through["muscle"], fat, along, rng, technique.fat_streaks, per_px)
     used = beam(round(technique.kvp), round(technique.al_mm, 1), technique.cu_mm, technique.csi_mm)
     primary = transmit(through, used)
     if technique.heel:
@@ -210,7 +212,8 @@ def detect(
         )
         wide = cv2.resize(wide, signal.shape[::-1], interpolation=cv2.INTER_LINEAR)
         signal = (1 - technique.glare) * signal + technique.glare * wide
-    if technique.electronic > 0:
+    # Left out where it would add less than a hundredth to the variance.
+    if technique.electronic**2 > 0.01 * quanta * float(signal[::9, ::9].min()):
         signal = signal + np.float32(technique.electronic / quanta) * rng.standard_normal(
             signal.shape, dtype=np.float32
         )

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from pipeline.knee.anatomy import Knee
 from pipeline.knee.camera import Camera
+from synthetic_data.compiled import compiled
 
 Map = NDArray[Any]
 
@@ -66,50 +67,57 @@ def bone_axes(knee: Knee, camera: Camera, width_mm: float = 82.0) -> dict[str, B
     return out
 
 
-@lru_cache(maxsize=4)
-def _tile(kind: str) -> Map:
-    """(TILE, TILE) of mean 0 and standard deviation 1 that repeats at its edges.
+@lru_cache(maxsize=64)
+def tile(kind: str, blur: float = 0.0) -> Map:
+    """(TILE, TILE) float32 of mean 0 and standard deviation 1 that repeats at its edges.
 
-    `trabeculae` run mostly up and down with some across, at three scales; `mottle` has no
-    direction and is coarse; `fibres` run up and down and are long.
+    `trabeculae` are thin bright lines, most of them up and down, some across, and finer ones
+    without direction; `mottle` has no direction and is coarse; `fibres` run up and down and are
+    long. The same everywhere and always. `blur`: standard deviation in pixels of a blur laid
+    over it (after which it is no longer scaled), for films with larger pixels.
     """
+    if blur > 0:
+        return cv2.GaussianBlur(tile(kind), (0, 0), blur, borderType=cv2.BORDER_REFLECT)
     rng = np.random.default_rng(["trabeculae", "mottle", "fibres"].index(kind))
     y, x = np.meshgrid(np.fft.fftfreq(TILE, TILE_MM), np.fft.fftfreq(TILE, TILE_MM), indexing="ij")
-    radius = np.hypot(x, y)
 
-    def pattern(along_mm: float, across_mm: float, power: float) -> NDArray[np.float64]:
-        stretched = np.hypot(x * across_mm, y * along_mm)
-        spectrum = 1.0 / (1.0 + (2.0 * stretched) ** 2) ** power
-        noise = np.fft.fft2(rng.standard_normal((TILE, TILE)))
-        made = np.fft.ifft2(noise * spectrum * (radius > 0.01)).real
+    def noise(along_mm: float, across_mm: float) -> NDArray[np.float64]:
+        spectrum = np.exp(-2.0 * ((y * along_mm) ** 2 + (x * across_mm) ** 2))
+        made = np.fft.ifft2(np.fft.fft2(rng.standard_normal((TILE, TILE))) * spectrum).real
         return made / made.std()
 
+    def lines(along_mm: float, across_mm: float) -> NDArray[np.float64]:
+        """Bright where the noise changes sign: a net of thin curves."""
+        made = np.exp(-((noise(along_mm, across_mm) / 0.35) ** 2))
+        return (made - made.mean()) / made.std()
+
     if kind == "trabeculae":
+        # Where lines are strong varies from place to place.
         made = (
-            1.0 * pattern(2.4, 0.55, 1.3)
-            + 0.5 * pattern(0.6, 1.5, 1.3)
-            + 0.7 * pattern(5.0, 1.6, 1.2)
-            + 0.45 * pattern(0.5, 0.5, 1.2)
+            lines(5.0, 0.9) * (1.0 + 0.4 * noise(8.0, 5.0))
+            + 0.6 * lines(3.0, 0.6)
+            + 0.5 * lines(1.0, 3.0) * (1.0 + 0.5 * noise(8.0, 8.0))
+            + 0.5 * lines(0.7, 0.7)
         )
     elif kind == "mottle":
-        made = pattern(6.0, 6.0, 1.5)
+        made = noise(14.0, 9.0) + 0.6 * noise(5.0, 4.0)
     else:
-        made = pattern(40.0, 3.0, 1.4) + 0.5 * pattern(12.0, 1.5, 1.4)
+        made = noise(45.0, 3.0) + 0.5 * noise(15.0, 1.5)
+    made -= made.mean()
     return (made / made.std()).astype(np.float32)
 
 
-def pattern(
+def laid(
     kind: str,
-    shape: tuple[int, int],
     mm_per_px: float,
     along: NDArray[np.float64],
     rng: np.random.Generator,
     stretch: float = 1.0,
-) -> Map:
-    """(rows, columns) of a stored pattern laid along `along` at a random place.
+) -> tuple[Map, NDArray[np.float64]]:
+    """A stored pattern for a film, and the (2, 3) map from the film's pixels to the tile's.
 
     Args:
-        kind: `trabeculae`, `mottle` or `fibres`.
+        kind: see `tile`.
         mm_per_px: at the knee.
         along: (2,) image direction of the fibres; (0, 0) draws one.
         stretch: above 1 makes everything coarser.
@@ -117,64 +125,100 @@ def pattern(
     if np.hypot(*along) < 1e-6:
         angle = rng.uniform(0, 2 * np.pi)
         along = np.array([np.cos(angle), np.sin(angle)])
-    angle = np.arctan2(along[0], along[1]) + np.deg2rad(rng.normal(0, 4))
+    angle = np.arctan2(along[0], along[1]) + np.deg2rad(rng.normal(0, 5))
     scale = mm_per_px / (TILE_MM * stretch)
     cos, sin = np.cos(angle) * scale, np.sin(angle) * scale
     flip = rng.choice((-1.0, 1.0))
     shift = rng.uniform(0, TILE, 2)
     matrix = np.array([[cos * flip, -sin * flip, shift[0]], [sin, cos, shift[1]]])
-    tile = _tile(kind)
-    if scale > 1.0:
-        tile = cv2.GaussianBlur(
-            tile, (0, 0), 0.5 * np.sqrt(scale**2 - 1.0), borderType=cv2.BORDER_REFLECT
-        )
-    return cv2.warpAffine(
-        tile,
-        matrix,
-        (shape[1], shape[0]),
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_WRAP,
-    )
+    # Larger pixels average over more of the pattern; steps keep few tiles in memory.
+    blur = round(2 * np.sqrt(max(scale**2 - 1.0, 0.0))) / 4
+    return tile(kind, blur), matrix
 
 
-def canal(axis: BoneAxis, window: tuple[slice, slice], floor: float) -> Map:
-    """Share of the joint's bone fraction that is left: 1 at the joint, `floor` in the shaft.
+@compiled
+def _at(pattern, x, y):  # type: ignore[no-untyped-def]
+    """The repeating pattern between its pixels, linearly."""
+    fx, fy = np.floor(x), np.floor(y)
+    i, j = int(fx), int(fy)
+    u, v = np.float32(x - fx), np.float32(y - fy)
+    mask = TILE - 1
+    i0, i1, j0, j1 = i & mask, (i + 1) & mask, j & mask, (j + 1) & mask
+    one = np.float32(1.0)
+    upper = pattern[j0, i0] * (one - u) + pattern[j0, i1] * u
+    lower = pattern[j1, i0] * (one - u) + pattern[j1, i1] * u
+    return upper * (one - v) + lower * v
 
-    Falls between about 0.35 and 0.9 widths of the knee from the joint's end: common practice,
-    no source.
+
+@compiled
+def _fill_shares(inner, fine, fine_at, coarse, coarse_at, run, dose, out):  # type: ignore[no-untyped-def]
+    """Fills `out` with the mineral share where `inner` is above 0.
+
+    run: x, y, constant of the distance along the shaft in widths. dose: fraction, floor,
+    strength, mottle, subchondral.
     """
-    rows, columns = window
-    shape = (rows.stop - rows.start, columns.stop - columns.start)
-    if np.hypot(*axis.along) < 1e-6:
-        return np.ones(shape, np.float32)
-    y = (np.arange(rows.start, rows.stop) - axis.joint[1]) * (axis.along[1] / axis.width_px)
-    x = (np.arange(columns.start, columns.stop) - axis.joint[0]) * (axis.along[0] / axis.width_px)
-    u = (y[:, None] + x[None, :]).astype(np.float32)
-    t = np.clip((u - 0.35) / 0.55, 0, 1)
-    return 1.0 - (1.0 - np.float32(floor)) * t * t * (3 - 2 * t)
+    fraction, floor, strength, mottle, plate = dose[0], dose[1], dose[2], dose[3], dose[4]
+    for row in range(inner.shape[0]):
+        for column in range(inner.shape[1]):
+            path = inner[row, column]
+            if path <= 0.0:
+                continue
+            u = run[0] * column + run[1] * row + run[2]
+            t = min(max((u - 0.3) / 0.6, 0.0), 1.0)
+            share = fraction * (1.0 - (1.0 - floor) * t * t * (3.0 - 2.0 * t))
+            if u < 0.2:
+                share *= 1.0 + plate * (1.0 - max(u, 0.0) / 0.2) ** 2
+            x = fine_at[0, 0] * column + fine_at[0, 1] * row + fine_at[0, 2]
+            y = fine_at[1, 0] * column + fine_at[1, 1] * row + fine_at[1, 2]
+            varied = strength * np.sqrt(10.0 / max(path, 2.0)) * _at(fine, x, y)
+            x = coarse_at[0, 0] * column + coarse_at[0, 1] * row + coarse_at[0, 2]
+            y = coarse_at[1, 0] * column + coarse_at[1, 1] * row + coarse_at[1, 2]
+            varied += mottle * _at(coarse, x, y)
+            out[row, column] = min(share * min(max(1.0 + varied, 0.1), 2.5), 0.9)
+    return 0
+
+
+@dataclass(frozen=True)
+class Cancellous:
+    """What fills the marrow surfaces.
+
+    Attributes:
+        fraction: share of mineralised bone by volume near the joint. Distal femur and proximal
+            tibia hold about 150 to 250 mg/cm3 against 1150 in the cortex (from memory).
+        floor: what is left of it in the shaft, 0 to 1.
+        strength: trabeculae: standard deviation of the share through 10 mm, relative to it.
+        mottle: the same of slow variation, whatever the length of the path.
+        subchondral: how much denser it is at the joint's end, 0 = not.
+        stretch: above 1 makes trabeculae coarser (osteopenia).
+    """
+
+    fraction: float = 0.16
+    floor: float = 0.1
+    strength: float = 0.2
+    mottle: float = 0.08
+    subchondral: float = 0.4
+    stretch: float = 1.0
 
 
 def bone_fractions(
     paths: Mapping[str, Map],
     axes: Mapping[str, BoneAxis],
     rng: np.random.Generator,
-    *,
-    fraction: float,
-    floor: float,
-    strength: float,
-    stretch: float = 1.0,
+    made: Cancellous,
     mm_per_px: float = 0.3,
 ) -> dict[str, Map]:
-    """Mineral share of every marrow surface, per pixel: canal, trabeculae and mottle.
+    """Mineral share inside every marrow surface, per pixel.
+
+    The share falls to its floor between 0.3 and 0.9 widths of the knee from the joint's end,
+    where the medullary canal begins: common practice, no source.
 
     Args:
         paths: path lengths, mm; every `<bone>_marrow` among them is given a map.
         axes: bone's name to its axis; a bone without one has no canal and no main direction.
-        fraction: share of bone near the joint, e.g. 0.25.
-        floor: what is left of it in the shaft, 0 to 1.
-        strength: standard deviation of the share through 10 mm, relative to it (0.05 to 0.4).
-        stretch: above 1 makes trabeculae coarser (osteopenia).
         mm_per_px: at the knee, for bones without an axis.
+
+    Returns:
+        Bone's name to its (rows, columns) float32 share; 0 outside the marrow surface.
     """
     out = {}
     for name in paths:
@@ -182,35 +226,66 @@ def bone_fractions(
             continue
         bone = name.removesuffix("_marrow")
         path = paths[name]
-        rows = np.flatnonzero(path.any(axis=1))
-        columns = np.flatnonzero(path.any(axis=0))
-        share = np.full(path.shape, fraction, np.float32)
+        share = np.zeros(path.shape, np.float32)
         out[bone] = share
-        if len(rows) == 0:
-            continue
-        window = (slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1))
-        inner = path[window]
         axis = axes.get(bone, BoneAxis(np.zeros(2), np.zeros(2), 1.0, mm_per_px))
-        fine = pattern("trabeculae", inner.shape, axis.mm_per_px, axis.along, rng, stretch)
-        coarse = pattern("mottle", inner.shape, axis.mm_per_px, axis.along, rng)
-        root = np.sqrt(10.0 / np.maximum(inner, 2.0))
-        varied = 1.0 + strength * root * (fine + 0.4 * coarse)
-        share[window] = fraction * canal(axis, window, floor) * np.clip(varied, 0.05, 3.0)
+        has_shaft = bool(np.hypot(*axis.along) > 1e-6)
+        along = axis.along / axis.width_px if has_shaft else np.zeros(2)
+        run = np.array([along[0], along[1], -float(along @ axis.joint) if has_shaft else 0.25])
+        fine, fine_at = laid("trabeculae", axis.mm_per_px, axis.along, rng, made.stretch)
+        coarse, coarse_at = laid("mottle", axis.mm_per_px, axis.along, rng)
+        dose = np.array([made.fraction, made.floor, made.strength, made.mottle, made.subchondral])
+        _fill_shares(path, fine, fine_at, coarse, coarse_at, run, dose, share)
     return out
 
 
-def streaked(
+@compiled
+def _modulate(path, pattern, at, strength, limit):  # type: ignore[no-untyped-def]
+    """Multiplies `path` by 1 + strength x pattern, in place."""
+    for row in range(path.shape[0]):
+        for column in range(path.shape[1]):
+            if path[row, column] > 0.0:
+                x = at[0, 0] * column + at[0, 1] * row + at[0, 2]
+                y = at[1, 0] * column + at[1, 1] * row + at[1, 2]
+                varied = min(max(_at(pattern, x, y), -limit), limit)
+                path[row, column] *= np.float32(1.0) + strength * varied
+    return 0
+
+
+def mottled(
+    path: Map, along: NDArray[np.float64], rng: np.random.Generator, strength: float, per_px: float
+) -> None:
+    """Varies a path slowly by a standard deviation of `strength`, in place."""
+    pattern, at = laid("mottle", per_px, along, rng, 0.6)
+    _modulate(path, pattern, at, np.float32(strength), np.float32(2.5))
+
+
+@compiled
+def _take_fat(muscle, fat, pattern, at, strength):  # type: ignore[no-untyped-def]
+    for row in range(muscle.shape[0]):
+        for column in range(muscle.shape[1]):
+            path = muscle[row, column]
+            if path > 0.0:
+                x = at[0, 0] * column + at[0, 1] * row + at[0, 2]
+                y = at[1, 0] * column + at[1, 1] * row + at[1, 2]
+                share = min(max(strength * (_at(pattern, x, y) + 0.6), 0.0), 0.6)
+                taken = min(np.float32(share * np.sqrt(path * 40.0)), path)
+                muscle[row, column] = path - taken
+                fat[row, column] += taken
+    return 0
+
+
+def streak(
     muscle: Map,
+    fat: Map,
     along: NDArray[np.float64],
     rng: np.random.Generator,
-    *,
     strength: float,
-    mm_per_px: float,
-) -> Map:
-    """mm of fat between the fibres of `muscle`, to be taken from it and given to fat.
+    per_px: float,
+) -> None:
+    """Turns some of `muscle` into `fat` in streaks along the limb, both in place.
 
     `strength` is the standard deviation through 40 mm, as a share of the path (0 to 0.15).
     """
-    fibres = pattern("fibres", muscle.shape, mm_per_px, along, rng)
-    share = np.maximum(strength * (fibres + 0.6), 0.0)
-    return np.minimum(share, 0.6) * np.sqrt(np.maximum(muscle, 0.0) * 40.0)
+    pattern, at = laid("fibres", per_px, along, rng)
+    _take_fat(muscle, fat, pattern, at, np.float32(strength))

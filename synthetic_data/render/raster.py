@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from pipeline.knee.anatomy import Mesh
 from pipeline.knee.camera import Camera
 from pipeline.knee.errors import Problem
-from synthetic_data.render.compiled import compiled
+from synthetic_data.compiled import compiled
 
 SNAP = 65536.0
 UNIT = 1073741824.0
