@@ -33,20 +33,21 @@ class Shot:
     body_part: str = "KNEE"
 
 
-def _shots(style: str, study: str, seed: int, **changes: Any) -> tuple[Shot, Shot]:
-    """AP and lateral of one study."""
-    options = {**PLAIN, "styles": (style,)}
+def _study(style: str, study: str, seed: int, side: str, **changes: Any) -> tuple[Shot, Shot]:
+    """AP and lateral of one knee; `side` must be the one that the AP film of that seed shows."""
+    options = {**PLAIN, "styles": (style,), "knee_seed": seed}
+    lateral = {**options, "views": ("lateral",), "lateral_side": side}
     return (
         Shot(f"{study}/AP.dcm", study, seed, {**options, "views": ("AP",)}, **changes),
-        Shot(f"{study}/lateral.dcm", study, seed, {**options, "views": ("lateral",)}, **changes),
+        Shot(f"{study}/lateral.dcm", study, seed + 1, lateral, **changes),
     )
 
 
 SHOTS: tuple[Shot, ...] = (
-    *_shots("radiography", "study-1", 9001),
-    *_shots("radiography", "study-2", 9002, photometric="MONOCHROME1"),
-    *_shots("radiography", "study-3", 9003),
-    *_shots("c_arm", "study-4-c-arm", 9004),
+    *_study("radiography", "study-1", 9010, "right"),
+    *_study("radiography", "study-2", 9080, "left", photometric="MONOCHROME1"),
+    *_study("radiography", "study-3", 9060, "right"),
+    *_study("c_arm", "study-4-c-arm", 9140, "left"),
     Shot(
         "study-5/both-knees.dcm",
         "study-5",
@@ -67,7 +68,7 @@ SHOTS: tuple[Shot, ...] = (
         body_part="LEG",
     ),
 )
-"""Seeds that training never uses (it draws from other blocks)."""
+"""Seeds far below those that training uses (from a thousand million on)."""
 
 
 def make_archive(

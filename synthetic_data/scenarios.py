@@ -52,6 +52,9 @@ class KneeFilms:
         no_knee_share: films that show another part of the limb.
         two_knees_share: of AP films, those with the other limb beside.
         max_px: longest side of the film, pixels.
+        knee_seed: draws the anatomy, so that several films show the same knee; None: the film's
+            own seed does.
+        lateral_side: right or left for lateral films, which may show either; None: drawn.
         anatomy, renderer: plugins by name.
     """
 
@@ -61,6 +64,8 @@ class KneeFilms:
     no_knee_share: float = 0.04
     two_knees_share: float = 0.12
     max_px: int = 640
+    knee_seed: int | None = None
+    lateral_side: str | None = None
     anatomy: str = "shape_model"
     renderer: str = "signed_depth"
 
@@ -84,8 +89,10 @@ class KneeFilms:
         other = not no_knee and kind < self.no_knee_share + self.other_share
         standing = bool(rng.random() < 0.4)
         flexion = draw_flexion(rng, view)
+        # The same knee on another film: only the beam and the flexion are drawn anew.
+        anatomy_rng = rng if self.knee_seed is None else np.random.default_rng(self.knee_seed)
         knee = self._anatomy.sample(
-            rng, AnatomyRequest(flexion_deg=flexion, weight_bearing=standing)
+            anatomy_rng, AnatomyRequest(flexion_deg=flexion, weight_bearing=standing)
         )
         frames = frames_of(knee.bones)
         placement = draw_placement(rng, view, style, self.max_px)
@@ -113,6 +120,8 @@ class KneeFilms:
         side = "left" if placement.lateral_to_right else "right"
         if view == "lateral" or rng.random() < 0.02:
             side = str(rng.choice(("left", "right")))
+        if view == "lateral" and self.lateral_side is not None:
+            side = self.lateral_side
         formation = Formation.draw(rng, style, side)
         pixels = form(signal, formation, rng)
         facts: dict[str, float | str] = {

@@ -123,7 +123,8 @@ def dataset_of(film: Film, invention: Invention) -> FileDataset:
     data.BodyPartExamined = invention.body_part
     data.BurnedInAnnotation = "NO"
     data.PixelIntensityRelationship = "LOG"
-    data.PixelIntensityRelationshipSign = -1
+    # +1: lower stored values mean less X-ray (DICOM PS3.3 C.8.11.3), as where bone is dark.
+    data.PixelIntensityRelationshipSign = 1 if invention.photometric == "MONOCHROME1" else -1
     _add_geometry(data, film)
     view = _VIEWS.get((header.view or "", header.side or ""))
     if view is not None and not c_arm:
