@@ -52,6 +52,8 @@ class KneeFilms:
         no_knee_share: films that show another part of the limb.
         two_knees_share: of AP films, those with the other limb beside.
         max_px: longest side of the film, pixels.
+        films_per_knee: so many consecutive seeds (a multiple of it and those that follow) show
+            the same articulated knee under other beams. More makes more films a second.
         knee_seed: draws the anatomy, so that several films show the same knee; None: the film's
             own seed does.
         lateral_side: right or left for lateral films, which may show either; None: drawn.
@@ -64,10 +66,14 @@ class KneeFilms:
     no_knee_share: float = 0.04
     two_knees_share: float = 0.12
     max_px: int = 640
+    films_per_knee: int = 1
     knee_seed: int | None = None
     lateral_side: str | None = None
     anatomy: str = "shape_model"
     renderer: str = "signed_depth"
+
+    def __post_init__(self) -> None:
+        self._last: tuple[int, tuple[View, bool, Knee, Frames]] | None = None
 
     @cached_property
     def _anatomy(self) -> AnatomySource:
@@ -113,7 +119,7 @@ class KneeFilms:
         shown: ViewOrOther = "other" if other else view
         people = [(knee, frames, camera, placement.lateral_to_right)]
         if beside:
-            people.append(self._other_limb(rng, frames, camera, placement, flexion, standing))
+            people.append(self._other_limb(rng, frames, camera, placement, knee, standing))
         paths, axes = self._look(people)
         technique = Technique.draw(rng, style, placement.pixel_mm * placement.sid / placement.sod)
         signal = expose(paths, technique, rng, axes=axes)
@@ -150,18 +156,29 @@ class KneeFilms:
         film = _as_film(pixels, seed, style, view, side, placement, camera, plain=not no_knee)
         return LabelledFilm(film, tuple(knees))
 
+    def _subject(self, number: int) -> tuple[View, bool, Knee, Frames]:
+        """View, standing or not, and the articulated knee of one subject; the last is kept."""
+        if self._last is None or self._last[0] != number:
+            rng = np.random.default_rng([number, 0])
+            view: View = "AP" if rng.choice(self.views) == "AP" else "lateral"
+            standing = bool(rng.random() < 0.4)
+            request = AnatomyRequest(flexion_deg=draw_flexion(rng, view), weight_bearing=standing)
+            knee = self._anatomy.sample(rng, request)
+            self._last = (number, (view, standing, knee, frames_of(knee.bones)))
+        return self._last[1]
+
     def _other_limb(
         self,
         rng: np.random.Generator,
         frames: Frames,
         camera: Camera,
         placement: Placement,
-        flexion: float,
+        first: Knee,
         standing: bool,
     ) -> tuple[Knee, Frames, Camera, bool]:
         """The other knee of a pair: another right knee seen in a mirror beside the first."""
         knee = self._anatomy.sample(
-            rng, AnatomyRequest(flexion_deg=flexion, weight_bearing=standing)
+            rng, AnatomyRequest(flexion_deg=first.flexion_deg, weight_bearing=standing)
         )
         theirs = frames_of(knee.bones)
         # Mirror plane between the limbs, in the first knee's own axes.

@@ -92,63 +92,63 @@ class Frames:
 
 
 def section_points(
-    mesh: Mesh, normal: Array, offset: float, faces: NDArray[np.int32] | None = None
-) -> tuple[Array, Array]:
-    """The cut of a closed surface by the plane p . normal = offset.
+    mesh: Mesh, normal: Array, offsets: Array, faces: NDArray[np.int32] | None = None
+) -> tuple[NDArray[np.intp], Array, Array]:
+    """The cuts of a closed surface by the planes p . normal = offset.
 
     Args:
+        offsets: (P,) mm.
         faces: the faces that may be cut, all by default.
 
     Returns:
-        (S, 3), (S, 3): the two ends of each cut triangle's segment, oriented so that the inside
-        lies to the left as seen against `normal`.
+        which plane each of S segments belongs to (S,), and its two ends (S, 3), (S, 3), all
+        segments of a plane running the same way round.
     """
     tri = mesh.faces if faces is None else faces
-    height = mesh.vertices @ normal - offset
+    height = (mesh.vertices @ normal)[tri] - np.asarray(offsets)[:, None, None]
     above = height > 0
-    up = above[tri]
-    count = up[:, 0].astype(np.int8) + up[:, 1] + up[:, 2]
-    mixed = (count == 1) | (count == 2)
-    cut, up, lone_value = tri[mixed], up[mixed], count[mixed] == 1
-    if len(cut) == 0:
-        return np.empty((0, 3)), np.empty((0, 3))
-    lone = np.argmax(up == lone_value[:, None], axis=1)
-    rows = np.arange(len(cut))
-    a = cut[rows, lone]
-    b = cut[rows, (lone + 1) % 3]
-    c = cut[rows, (lone + 2) % 3]
-
-    def between(i: NDArray[np.int32], j: NDArray[np.int32]) -> Array:
-        t = height[i] / (height[i] - height[j])
-        return mesh.vertices[i] + t[:, None] * (mesh.vertices[j] - mesh.vertices[i])
-
-    first, second = between(a, b), between(a, c)
-    flip = ~lone_value
-    start = np.where(flip[:, None], second, first)
-    end = np.where(flip[:, None], first, second)
-    return start, end
+    count = above.sum(axis=2)
+    plane, face = np.nonzero((count == 1) | (count == 2))
+    if len(face) == 0:
+        return plane, np.empty((0, 3)), np.empty((0, 3))
+    alone = count[plane, face] == 1
+    rows = np.arange(len(face))
+    lone = np.argmax(above[plane, face] == alone[:, None], axis=1)
+    order = (lone[:, None] + [0, 1, 2]) % 3
+    h = height[plane, face][rows[:, None], order]
+    corner = mesh.vertices[tri[face][rows[:, None], order]]
+    share: Array = h[:, :1] / (h[:, :1] - h[:, 1:])
+    ends: Array = corner[:, :1] + share[:, :, None] * (corner[:, 1:] - corner[:, :1])
+    ends = np.where(alone[:, None, None], ends, ends[:, ::-1])
+    return plane, ends[:, 0], ends[:, 1]
 
 
-def section_centroid(
-    mesh: Mesh, normal: Array, offset: float, faces: NDArray[np.int32] | None = None
-) -> Array | None:
-    """(3,) centroid of the area cut out by a plane, None where the plane misses the bone."""
-    start, end = section_points(mesh, normal, offset, faces)
-    if len(start) < 3:
-        return None
+def section_centroids(
+    mesh: Mesh, normal: Array, offsets: Array, faces: NDArray[np.int32] | None = None
+) -> Array:
+    """(Q, 3) centroids of the areas cut out by planes, without those that miss the bone."""
+    offsets = np.asarray(offsets, dtype=np.float64)
+    plane, start, end = section_points(mesh, normal, offsets, faces)
     helper = np.eye(3)[int(np.argmin(np.abs(normal)))]
     e1 = unit(np.cross(normal, helper))
-    plane = np.stack([e1, np.cross(normal, e1)], axis=1)
-    a, b = start @ plane, end @ plane
-    middle = a.mean(axis=0)
-    a, b = a - middle, b - middle
+    basis = np.stack([e1, np.cross(normal, e1)], axis=1)
+    a, b = start @ basis, end @ basis
+    size = len(offsets)
+
+    def total(values: Array) -> Array:
+        return np.bincount(plane, values, size)
+
+    number = np.maximum(total(np.ones(len(plane))), 1)
+    middle = np.stack([total(a[:, 0]) / number, total(a[:, 1]) / number], axis=1)
+    a, b = a - middle[plane], b - middle[plane]
     cross = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
-    area = cross.sum() / 2
-    if abs(area) < 1e-9:
-        return None
-    centroid = ((a + b) * cross[:, None]).sum(axis=0) / (6 * area) + middle
-    point: Array = plane @ centroid + offset * normal
-    return point
+    area = total(cross) / 2
+    good = np.abs(area) > 1e-9
+    mean = (a + b) * cross[:, None]
+    flat = np.stack([total(mean[:, 0]), total(mean[:, 1])], axis=1)[good]
+    centroid = flat / (6 * area[good, None]) + middle[good]
+    points: Array = centroid @ basis.T + offsets[good, None] * normal
+    return points
 
 
 def _shaft_axis(
@@ -164,8 +164,7 @@ def _shaft_axis(
     past, short = along > heights[0], along < heights[-1]
     tri = mesh.faces
     shaft = tri[past[tri].any(axis=1) & short[tri].any(axis=1)]
-    centroids = [section_centroid(mesh, direction, joint + h, shaft) for h in heights]
-    points = np.array([c for c in centroids if c is not None])
+    points = section_centroids(mesh, direction, joint + heights, shaft)
     if len(points) < 2:
         raise ValueError("the bone ends before its shaft begins: no axis can be fitted")
     middle = points.mean(axis=0)
@@ -263,11 +262,14 @@ def tibia_frame(
         along = upper @ z
         plateau_width = float(np.ptp(along))
         rim = np.zeros((4, 3))
-        for i, share in enumerate((0.25, 0.75)):
-            start, _ = section_points(mesh, z, float(along.min()) + share * plateau_width)
-            start = start[start @ y > top - UPPER_TIBIA_MM]
-            rim[2 * i] = start[np.argmax(start @ (y + x))]
-            rim[2 * i + 1] = start[np.argmax(start @ (y - x))]
+        low = float(along.min())
+        cuts = low + np.array([0.25, 0.75]) * plateau_width
+        high_faces = mesh.faces[(v @ y > top - 2 * UPPER_TIBIA_MM)[mesh.faces].any(axis=1)]
+        plane, start, _ = section_points(mesh, z, cuts, high_faces)
+        for i in range(2):
+            cut = start[(plane == i) & (start @ y > top - UPPER_TIBIA_MM)]
+            rim[2 * i] = cut[np.argmax(cut @ (y + x))]
+            rim[2 * i + 1] = cut[np.argmax(cut @ (y - x))]
         centre = rim.mean(axis=0)
         normal = np.linalg.svd(rim - centre)[2][2]
         normal = normal if normal @ y > 0 else -normal

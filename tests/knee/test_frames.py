@@ -16,7 +16,7 @@ from pipeline.knee.frames import (
     PatellaFrame,
     TibiaFrame,
     femur_frame,
-    section_centroid,
+    section_centroids,
 )
 
 ORIGIN = np.zeros(3)
@@ -64,9 +64,9 @@ def test_a_capsule_is_cut_in_a_disc_round_its_axis(height, nx, ny):
     capsule = mesh_of(trimesh.creation.capsule(height=400, radius=15))
     capsule = Mesh(capsule.vertices - capsule.vertices.mean(axis=0), capsule.faces)
     normal = unit(np.array([nx, ny, 1.0]))
-    centroid = section_centroid(capsule, normal, height * normal[2])
-    assert centroid is not None
-    assert np.allclose(centroid, [0, 0, height], atol=1e-6)
+    centroids = section_centroids(capsule, normal, np.array([height * normal[2], 1e4]))
+    assert len(centroids) == 1
+    assert np.allclose(centroids[0], [0, 0, height], atol=1e-6)
 
 
 def plain_frames(origin=ORIGIN) -> Frames:
