@@ -24,7 +24,7 @@ from pipeline.knee.truth import KneeTruth, LabelledFilm
 from pipeline.registry import build
 from synthetic_data.film_formation.formation import Formation, form
 from synthetic_data.physics.exposure import Technique, expose
-from synthetic_data.physics.texture import bone_axes
+from synthetic_data.physics.texture import BoneAxis, bone_axes
 from synthetic_data.placement import (
     STYLES,
     Placement,
@@ -216,10 +216,10 @@ class KneeFilms:
 
     def _look(
         self, people: Sequence[tuple[Knee, Frames, Camera, bool]]
-    ) -> tuple[dict[str, Map], dict[str, object]]:
+    ) -> tuple[dict[str, Map], dict[str, BoneAxis]]:
         """Path lengths by surface name, and the bones' axes on the film."""
         paths: dict[str, Map] = {}
-        axes: dict[str, object] = {}
+        axes: dict[str, BoneAxis] = {}
         for i, (knee, _, camera, _) in enumerate(people):
             meshes: dict[str, Mesh] = {**knee.soft}
             tag = "" if i == 0 else f"_{i}"

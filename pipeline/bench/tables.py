@@ -41,7 +41,7 @@ def markdown(figures: Mapping[str, Any]) -> str:
         "| --- | --- |",
         f"| view right | {_percent(view['right'])} |",
         f"| knees missed | {view['missed']} |",
-        f"| right way round (side on AP, facing on lateral) | {_percent(view['way_round_right'])} |",
+        f"| right way round (AP: side; lateral: facing) | {_percent(view['way_round_right'])} |",
         f"| other projections refused | {_percent(view['other_refused'])} |",
         f"| films without a knee: none found | {_percent(view['no_knee_refused'])} |",
         "",
@@ -62,8 +62,8 @@ def markdown(figures: Mapping[str, Any]) -> str:
     for name, part in figures["views"].items():
         lines += [
             "",
-            f"**{name}**: errors in mm at the knee; `chief` = radial for fixed landmarks, normal to "
-            "the outline for contour ones. SDR in % at 2, 2.5, 3 and 4 mm.",
+            f"**{name}**: errors in mm at the knee; `chief` = radial at fixed landmarks, normal "
+            "to the outline at contour ones. SDR in % at 2, 2.5, 3 and 4 mm.",
             "",
             "| landmark | error | n | mean | median | 95th | 2 | 2.5 | 3 | 4 |",
             "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |",

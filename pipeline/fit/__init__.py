@@ -1,0 +1,1 @@
+"""A three-dimensional knee fitted to the landmarks of one film."""

@@ -136,7 +136,8 @@ def section_centroids(
     size = len(offsets)
 
     def total(values: Array) -> Array:
-        return np.bincount(plane, values, size)
+        sums: Array = np.bincount(plane, values, size).astype(np.float64)
+        return sums
 
     number = np.maximum(total(np.ones(len(plane))), 1)
     middle = np.stack([total(a[:, 0]) / number, total(a[:, 1]) / number], axis=1)

@@ -9,7 +9,12 @@ from pathlib import Path
 
 import pydicom
 from pydicom.dataset import Dataset
-from pydicom.uid import UID
+from pydicom.uid import (
+    UID,
+    ExplicitVRBigEndian,
+    ExplicitVRLittleEndian,
+    ImplicitVRLittleEndian,
+)
 
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
@@ -133,8 +138,18 @@ class DicomReader:
             raise _cut_short(source) from error
         except Exception as error:  # pydicom raises anything on damaged bytes
             raise (_cut_short(source) if marked else _not_dicom(source)) from error
-        meta = getattr(dataset, "file_meta", None)
-        sop_class = sop_class or str((meta or {}).get("MediaStorageSOPClassUID") or "")
+        meta = dataset.file_meta
+        sop_class = sop_class or str(meta.get("MediaStorageSOPClassUID") or "")
+        if not meta.get("TransferSyntaxUID"):
+            # A bare dataset is never compressed; pydicom found out how it is written.
+            implicit, little = dataset.original_encoding
+            meta.TransferSyntaxUID = (
+                ExplicitVRBigEndian
+                if not little
+                else ImplicitVRLittleEndian
+                if implicit
+                else ExplicitVRLittleEndian
+            )
         if not marked and UID(sop_class).name == sop_class:
             raise _not_dicom(source)  # nothing, or no UID of the standard: it only parsed by luck
         return dataset, sop_class

@@ -82,23 +82,23 @@ def used_bits(values: NDArray[Any], dataset: Dataset) -> NDArray[Any]:
 def modality_values(
     values: NDArray[Any], dataset: Dataset
 ) -> tuple[NDArray[Any], bool, tuple[str, ...]]:
-    """Values after Modality LUT or Rescale; whether these run against the stored ones; cautions.
+    """Values in the order of Modality LUT or Rescale; whether that order runs against the stored
+    one; cautions.
 
-    VOI LUTs and windows are left out: they are for the eye, and cut.
+    Rescaling is linear and so is what follows (`grey.to_film`): only the sign of its slope
+    matters. VOI LUTs and windows are left out: they are for the eye, and cut.
     """
-    try:
-        out = apply_modality_lut(values, dataset)
-        finite = bool(np.isfinite(out).all())
-    except Exception:  # a malformed table or number
-        finite, out = False, values
-    low, high = int(values.min()), int(values.max())
-    if not finite or (low != high and np.ptp(out) == 0):
-        return values, False, ("the header's rescaling is no use and was left out",)
     if dataset.get("ModalityLUTSequence"):
-        first, last = (out[values == end].flat[0] for end in (low, high))
+        try:
+            out = apply_modality_lut(values, dataset)
+        except Exception:  # a malformed table
+            return values, False, ("the header's modality table is no use and was left out",)
+        first, last = (out.flat[int(at)] for at in (values.argmin(), values.argmax()))
         return out, bool(last < first), ()
     slope = (Tags(dataset).numbers("RescaleSlope") or (1.0,))[0]
-    return out, slope < 0, ()
+    if not np.isfinite(slope) or slope == 0:
+        return values, False, ("the header's rescaling is no use and was left out",)
+    return (-values.astype(np.int64), True, ()) if slope < 0 else (values, False, ())
 
 
 def padding_of(values: NDArray[Any], dataset: Dataset) -> NDArray[np.bool_] | None:

@@ -17,11 +17,12 @@ OWN = frozenset(
     {"overlays", OWN_TABLE, "journal.jsonl", "summary.csv", "problems.csv", "index.html"}
 )
 
-NOT_FILMS = frozenset(
+_DOCUMENTS = (
     ".bat .cfg .css .csv .db .doc .docx .exe .gz .htm .html .inf .ini .jar .js .json .jsonl .lnk "
     ".log .md .pdf .ppt .pptx .ps1 .py .pyc .rst .rtf .sh .tar .toml .tsv .txt .xls .xlsx .xml "
-    ".yaml .yml .zip".split()  # noqa: SIM905
+    ".yaml .yml .zip"
 )
+NOT_FILMS = frozenset(_DOCUMENTS.split())
 """Suffixes of documents that lie about in folders of films. Named by hand, such a file is tried
 all the same."""
 
@@ -43,7 +44,7 @@ def find_films(
     files: set[str] | None = set() if len(given) > 1 else None
     folders: set[tuple[int, int]] = set()
     for path in given:
-        found = _walk(path, folders, problems) if path.is_dir() else iter((path,))
+        found = _walk(path, folders, problems) if os.path.isdir(path) else iter((path,))
         for each in found:
             if files is not None:
                 key = os.path.abspath(each)
@@ -74,7 +75,7 @@ def _walk(
     for entry in entries:
         if _left_out(entry, names):
             continue
-        if entry.is_dir():
+        if os.path.isdir(entry):
             yield from _walk(entry, seen, problems)
         else:
             yield entry
@@ -89,7 +90,7 @@ def _left_out(entry: Path, names: set[str]) -> bool:
     stem, suffix = os.path.splitext(name)
     if any(stem + other in names for other in DATA_OF.get(suffix, ())):
         return True
-    return suffix in NOT_FILMS and not name.endswith(".nii.gz") and not entry.is_dir()
+    return suffix in NOT_FILMS and not name.endswith(".nii.gz") and not os.path.isdir(entry)
 
 
 def study_of(path: Path) -> str | None:

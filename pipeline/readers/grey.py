@@ -75,30 +75,48 @@ def to_film(
         padding: (rows, columns) pixels that are no part of the picture; not asked for the range.
     """
     cautions = []
-    pixels: NDArray[Any] = values.astype(np.float64 if values.dtype.itemsize > 2 else np.float32)
-    finite = np.isfinite(pixels) if values.dtype.kind == "f" else np.ones(values.shape, np.bool_)
-    use = finite if padding is None else finite & ~padding
-    if not use.any():
-        use = finite
-    if not finite.all():
+    finite = np.isfinite(values) if values.dtype.kind == "f" else None
+    use = finite if padding is None else ~padding if finite is None else finite & ~padding
+    if finite is not None and not finite.all():
         cautions.append(f"{(~finite).sum()} pixels hold no number and were read as the darkest")
-    if not finite.any():
+    inside = values if use is None else values[use]
+    if not inside.size:  # all of it padding, or no number at all
+        inside = values if finite is None else values[finite]
+    ends = _ends(inside)
+    if ends is None:
         return np.zeros(values.shape, np.float32), (*cautions, "the picture is blank")
-    inside = pixels[use]
-    low, high = float(inside.min()), float(inside.max())
-    if high == low:
-        return np.zeros(values.shape, np.float32), (*cautions, "the picture is blank")
-    body = np.quantile(inside, (OUTLIERS, 1 - OUTLIERS))
-    width = float(body[1] - body[0])
-    if width > 0 and high - low > STRETCH * width:
-        clipped = float(((inside < body[0]) | (inside > body[1])).mean())
-        low, high = float(body[0]), float(body[1])
+    low, high, body_low, body_high = ends
+    body = body_high - body_low
+    if body > 0 and high - low > STRETCH * body:
+        clipped = float(((inside < body_low) | (inside > body_high)).mean())
+        low, high = body_low, body_high
         cautions.append(
             f"{clipped * 100:.3f} % of the pixels are far brighter or darker than all others "
             "and were clipped"
         )
-    scaled = np.clip((pixels - low) / (high - low), 0, 1)
+    exact = np.float64 if values.dtype.itemsize > 2 else np.float32
+    scaled: NDArray[Any] = values.astype(exact)
+    scaled -= exact(low)
+    scaled /= exact(high - low)
+    np.clip(scaled, 0, 1, out=scaled)
     if invert:
-        scaled = 1 - scaled
-    scaled[~finite] = 0
+        np.subtract(1, scaled, out=scaled)
+    if finite is not None:
+        scaled[~finite] = 0
     return np.ascontiguousarray(scaled, dtype=np.float32), tuple(cautions)
+
+
+def _ends(values: NDArray[Any]) -> tuple[float, float, float, float] | None:
+    """Smallest, largest, and the values that cut `OUTLIERS` off either end; None: all the same."""
+    if not values.size:
+        return None
+    low, high = values.min(), values.max()
+    if low == high:
+        return None
+    if values.dtype.kind in "ui" and int(high) - int(low) < 1 << 18:
+        # Counting is five times as fast as partitioning a film of nine million pixels.
+        counts = np.cumsum(np.bincount(values.ravel().astype(np.int64) - int(low)))
+        body = np.searchsorted(counts, (OUTLIERS * counts[-1], (1 - OUTLIERS) * counts[-1]))
+        return float(low), float(high), float(int(low) + body[0]), float(int(low) + body[1])
+    body = np.quantile(values, (OUTLIERS, 1 - OUTLIERS))
+    return float(low), float(high), float(body[0]), float(body[1])

@@ -63,7 +63,15 @@ class RasterReader:
                 image = Image.open(path, formats=[kind] if kind else None)
         except Image.DecompressionBombError:
             raise Problem(source, "is too large", "crop it or save it smaller") from None
-        except (UnidentifiedImageError, SyntaxError, ValueError, EOFError, KeyError):
+        except UnidentifiedImageError:
+            raise Problem(
+                source,
+                f"is a {kind} file that is damaged or of a kind that is not read",
+                "save it as an 8 or 16 bit grey PNG",
+            ) from None
+        except OSError:
+            raise
+        except Exception:  # Pillow raises anything on damaged bytes
             raise _damaged(source, kind) from None
         with image:
             pages = _pages(image, source, kind)
@@ -113,7 +121,7 @@ def _stored(image: Image.Image) -> tuple[NDArray[Any], tuple[str, ...]]:
         # Pillow turns a TIFF while loading it, and then forgets the tag.
         picture = image.transpose(_TURN_BACK[turned])
     if not hasattr(image, "tag_v2"):
-        turned = image.getexif().get(ORIENTATION)
+        turned = _exif_orientation(image)
     cautions: tuple[str, ...] = ()
     if turned in _TURN_BACK:
         cautions = (
@@ -132,6 +140,13 @@ def _stored(image: Image.Image) -> tuple[NDArray[Any], tuple[str, ...]]:
     elif white_is_zero and picture.mode.startswith(("I", "F")):
         values = values.max() - values  # Pillow does this itself for 8 bits and fewer
     return values, cautions
+
+
+def _exif_orientation(image: Image.Image) -> int | None:
+    try:
+        return image.getexif().get(ORIENTATION)
+    except Exception:  # damaged EXIF data do not make the picture unreadable
+        return None
 
 
 def _tag(image: Image.Image, number: int) -> int | None:

@@ -103,7 +103,7 @@ def seat_tibia(
         shift = np.array([stand_x - h[0], y, spines[2] - wish.slide_mm[1] - n[2]])
         q = p + shift
         gap = clearance(q[:, [0, 2, 1]], heights, *grid, STEP)
-        inner = np.abs(q[:, 2] - spines[2]) < 7
+        inner = np.abs(q[:, 2] - spines[2]) < 0.15 * width
         sides = t.distal_medial & ~inner, ~t.distal_medial & ~inner
         found = [int(np.argmin(np.where(side, gap, 1e6))) for side in sides]
         missing = np.array([wish.gaps_mm[k] - gap[found[k]] for k in range(2)])
@@ -148,12 +148,11 @@ def seat_patella(
     grid = (-40.0, -40.0)
     behind = np.stack([tilted[:, 1], tilted[:, 2], -tilted[:, 0]], axis=1)
     heights = height_map(behind, t.patella.faces, *grid, STEP, 81, 81)
-    groove = float(np.mean([femur[t.places[f"groove_{k}"], 2] for k in (0, 25, 50)]))
-    z = groove + wish.shift_mm - _ridge(behind)
     centre = np.array([0.30 * width, 0.22 * width, 0.0])
     front = femur[(femur[:, 0] > 0.05 * width) & (femur[:, 1] < 1.9 * width)]
+    groove = float(np.mean([femur[t.places[f"groove_{k}"], 2] for k in (0, 25, 50)]))
 
-    def seat(along: float) -> tuple[Placed, float]:
+    def seat(along: float, z: float) -> Placed:
         """The patella `along` mm down its track from the level of the trochlea's centre."""
         angle = max(along, 0.0) / (0.30 * width)
         rotation = turn(2, -LAG * np.degrees(angle))
@@ -165,29 +164,33 @@ def seat_patella(
         gap = clearance(np.stack([p[:, 1], p[:, 2], -p[:, 0]], axis=1), heights, *grid, STEP)
         near = gap < 1e5
         shift = start - away * (gap[near].min() - wish.gap_mm) if near.any() else start
-        placed = Placed(rotation, shift)
-        return placed, float(np.linalg.norm(placed(low) - tuberosity))
+        return Placed(rotation, shift)
+
+    # Sideways it lies where it sinks deepest into the groove.
+    middle = 0.25 * width
+    sideways = groove + np.arange(-8.0, 8.1, 2.0)
+    depths = [np.linalg.norm((seat(middle, z).shift - centre)[:2]) for z in sideways]
+    bend = np.polyfit(sideways, depths, 2)
+    valley = -bend[1] / (2 * bend[0]) if bend[0] > 1e-4 else groove
+    z = float(np.clip(valley, groove - 6, groove + 6)) + wish.shift_mm
+
+    def stretched(along: float) -> float:
+        return float(np.linalg.norm(seat(along, z)(low) - tuberosity))
 
     # Coming from above, the first place where the tendon is as long as wanted; where it is
     # too short everywhere, the place where it is stretched least.
     track = np.arange(-60.0, 61.0, 8.0)
-    lengths = [seat(along)[1] for along in track]
+    lengths = [stretched(along) for along in track]
     short = np.flatnonzero(np.array(lengths) < wish.tendon_mm)
     k = int(short[0]) if len(short) else int(np.argmin(lengths))
     high, deep = track[max(k - 1, 0)], track[k]
     for _ in range(8 if len(short) else 0):
         mid = (high + deep) / 2
-        if seat(mid)[1] > wish.tendon_mm:
+        if stretched(mid) > wish.tendon_mm:
             high = mid
         else:
             deep = mid
-    placed, _ = seat(deep)
+    placed = seat(deep, z)
     flexion = LAG * np.degrees(max(deep, 0.0) / (0.30 * width))
     turned = Placed(placed.rotation @ turn(1, -wish.tilt_deg), placed.shift)
     return turned, float(flexion)
-
-
-def _ridge(behind: Array) -> float:
-    """Where (z) the ridge of the patella's back is: its most posterior point near mid height."""
-    strip = behind[np.abs(behind[:, 0]) < 8]
-    return float(strip[np.argmax(strip[:, 2]), 1])

@@ -46,6 +46,9 @@ ROWS: dict[str, Row] = {
     "slope_lateral": Row((4.41, 3.35), (4.63, 2.85), 0.0, "Knee Surg Relat Res 2021, MRI"),
     "tibia_medial_angle": Row((87, 1.3), (87, 1.3), 0.0, "Paley 2002 (MPTA 85-90), from memory"),
     "fibula_ratio": Row((0.232, 0.03), (0.232, 0.03), 0.0, "J Orthop Surg Res 2018, SD design"),
+    "tubercle_ratio": Row(
+        (0.295, 0.03), (0.295, 0.03), 0.0, "J Orthop Surg Res 2018, s13018-018-0963-2; SD design"
+    ),
     "patella_width": Row((46, 3), (40, 3), SIZE_R, "design value"),
     "patella_height": Row((44, 3), (39, 3), SIZE_R, "design value"),
     "patella_thickness": Row((24, 2), (21, 2), SIZE_R, "design value"),

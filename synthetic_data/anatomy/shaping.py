@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from synthetic_data.anatomy.axes import line_up
 from synthetic_data.anatomy.geometry import smooth_step
 from synthetic_data.anatomy.population import Person
-from synthetic_data.anatomy.template import Template
+from synthetic_data.anatomy.template import UPPER_MM, Template
 
 Array = NDArray[np.float64]
 
@@ -102,11 +102,11 @@ def shape_femur(t: Template, vertices: Array, person: Person, field: SmoothField
         (person["femur_shaft_ap"], person["femur_shaft_ml"]),
         smooth_step(h, 0.55 * size, 1.05 * size),
     )
-    axis = line_up(t.femur.sections @ v)
-    angle = 90 - np.degrees(np.arctan2(axis[2], axis[1]))
     # aLDFA is measured on the lateral side; a shaft leaning lateral going up makes it smaller.
-    change = np.tan(np.radians(90 - person["femur_lateral_angle"])) - np.tan(np.radians(90 - angle))
-    v[:, 2] += change * _bend(h, 0.4 * size, 0.5 * size)
+    for _ in range(2):
+        axis = line_up(t.femur.sections @ v)
+        change = np.tan(np.radians(90 - person["femur_lateral_angle"])) - axis[2] / axis[1]
+        v[:, 2] += change * _bend(h, 0.4 * size, 0.5 * size)
 
     tubercle = v[t.places["adductor_tubercle"]].copy()
     wanted = person["adductor_ratio"] * size + low
@@ -119,76 +119,102 @@ def shape_femur(t: Template, vertices: Array, person: Person, field: SmoothField
 
 
 def rims(t: Template, v: Array) -> dict[str, Array]:
-    """The four rim points of a tibia in its own axes: sagittal sections at 25 and 75 %."""
-    rim = v[t.plateau]
+    """The four rim points of a tibia in its own axes, and the sections' extents (x, y, z) mm.
+
+    Sagittal sections at 25 and 75 % of the width, of the upper 15 mm.
+    """
+    top = v[:, 1].max() - UPPER_MM
+    rim = _upper(t, v)
     low, high = rim[:, 2].min(), rim[:, 2].max()
+    a, b = v[t.plateau_edges[:, 0]], v[t.plateau_edges[:, 1]]
     out = {}
     for side, share in (("medial", 0.25), ("lateral", 0.75)):
-        strip = rim[np.abs(rim[:, 2] - (low + share * (high - low))) < 2.5]
-        strip = strip[strip[:, 1] > strip[:, 1].max() - 15]
-        out[f"{side}_anterior"] = strip[np.argmax(strip[:, 1] + strip[:, 0])]
-        out[f"{side}_posterior"] = strip[np.argmax(strip[:, 1] - strip[:, 0])]
+        z = low + share * (high - low)
+        cut = (a[:, 2] < z) != (b[:, 2] < z)
+        part = (z - a[cut, 2]) / (b[cut, 2] - a[cut, 2])
+        points = a[cut] + part[:, None] * (b[cut] - a[cut])
+        points = points[points[:, 1] > top]
+        out[f"{side}_extent"] = np.ptp(points, axis=0)
+        out[f"{side}_anterior"] = points[np.argmax(points[:, 1] + points[:, 0])]
+        out[f"{side}_posterior"] = points[np.argmax(points[:, 1] - points[:, 0])]
     return out
-
-
-def _slope(rim: dict[str, Array], side: str) -> float:
-    d = rim[f"{side}_anterior"] - rim[f"{side}_posterior"]
-    return float(np.degrees(np.arctan2(d[1], d[0])))
 
 
 def shape_leg(
     t: Template, tibia: Array, fibula: Array, person: Person, field: SmoothField
 ) -> tuple[Array, Array]:
     """Tibia and fibula (N, 3) in the tibia's own axes, of the person's sizes, slopes, angle."""
-    frame = t.tibia_frame(tibia)
     n = len(tibia)
-    v = frame.local(np.concatenate([tibia, fibula]))
+    v = t.tibia_frame(tibia).local(np.concatenate([tibia, fibula]))
     v += field(v)
-    frame = t.tibia_frame(v[:n])
-    v = frame.local(v)
-    for _ in range(2):
-        rim = rims(t, v[:n])
-        depth = sum(
-            rim[f"{s}_anterior"][0] - rim[f"{s}_posterior"][0] for s in ("medial", "lateral")
-        )
-        width = np.ptp(v[t.plateau, 2])
-        wide, deep = person["tibia_width"] / width, person["tibia_depth"] / (depth / 2)
-        v *= np.array([deep, wide, wide])
+    v = t.tibia_frame(v[:n]).local(v)
+    v *= person["tibia_width"] / np.ptp(_upper(t, v)[:, 2])
+    _raise_spines(t, v, person["tibia_width"])
+    # Each step disturbs the others a little: twice round settles them.
+    for _ in range(3):
+        v = t.tibia_frame(v[:n]).local(v)
+        _fit_plateau(t, v, n, person)
+    v = t.tibia_frame(v[:n]).local(v)
     size = person["tibia_width"]
-    shaft = smooth_step(-v[:, 1], 0.35 * size, 0.95 * size)
-    on = v[:n]
+    # The ratio counts from the femoral joint line, about 0.1 of the width above this origin.
+    place = v[t.places["tuberosity"]]
+    near = np.exp(-np.sum((v - place) ** 2, axis=1) / (2 * (0.2 * size) ** 2))
+    v[:, 1] -= ((person["tubercle_ratio"] - 0.1) * person["femur_width"] + place[1]) * near
     _scale_shaft(
-        on,
-        t.tibia.sections @ on,
-        np.abs(on[:, 1] + 90) < 8,
+        v[:n],
+        t.tibia.sections @ v[:n],
+        np.abs(v[:n, 1] + 90) < 8,
         (person["tibia_shaft_ap"], person["tibia_shaft_ml"]),
-        shaft[:n],
+        smooth_step(-v[:n, 1], 0.35 * size, 0.95 * size),
     )
-    top = smooth_step(v[:, 1], -0.55 * size, -0.12 * size)
-    rim = rims(t, v[:n])
-    for side, sign in (("medial", -1), ("lateral", 1)):
-        change = np.tan(np.radians(person[f"slope_{side}"])) - np.tan(np.radians(_slope(rim, side)))
-        share = smooth_step(sign * v[:, 2], -0.12 * size, 0.12 * size)
-        v[:, 1] += change * v[:, 0] * share * top
-    axis = line_up(t.tibia.sections @ v[:n])
-    rim = rims(t, v[:n])
-    middle = {s: (rim[f"{s}_anterior"] + rim[f"{s}_posterior"]) / 2 for s in ("medial", "lateral")}
-    across = middle["lateral"] - middle["medial"]
-    # MPTA is the angle on the medial side between shaft and plateau: below 90 the medial side
-    # lies lower.
-    angle = 90 - np.degrees(np.arctan2(across[1], across[2]) - np.arctan2(-axis[2], axis[1]))
-    change = np.radians(angle - person["tibia_medial_angle"])
-    v[:, 1] += np.tan(change) * v[:, 2] * top
-    _raise_spines(t, v, size)
-    frame = t.tibia_frame(v[:n])
-    v = frame.local(v)
     return v[:n], v[n:]
+
+
+def _fit_plateau(t: Template, v: Array, n: int, person: Person) -> None:
+    """Width, depth, slopes and coronal angle of the plateau; changes `v` (tibia first, n)."""
+    rim = rims(t, v[:n])
+    spans = {s: rim[f"{s}_anterior"] - rim[f"{s}_posterior"] for s in ("medial", "lateral")}
+    wide = person["tibia_width"] / np.ptp(_upper(t, v)[:, 2])
+    deep = 2 * person["tibia_depth"] / (rim["medial_extent"][0] + rim["lateral_extent"][0])
+    v *= np.array([deep, 1.0, wide])
+    size = person["tibia_width"]
+    upper = smooth_step(v[:, 1], -0.55 * size, -0.12 * size)
+    for side, sign in (("medial", -1), ("lateral", 1)):
+        slope = spans[side][1] / (deep * spans[side][0])
+        change = np.tan(np.radians(person[f"slope_{side}"])) - slope
+        share = smooth_step(sign * v[:, 2], -0.12 * size, 0.12 * size)
+        v[:, 1] += change * v[:, 0] * share * upper
+    # MPTA is the angle on the medial side between shaft and plateau, below 90 where the medial
+    # side lies lower; the plateau as films show it: the bearing surfaces, not their rims.
+    places = [np.array([0.0, sign * 0.27 * size]) for sign in (-1, 1)]
+    heights = [
+        v[t.plateau][np.argsort(np.hypot(*(top_view - place).T))[:12], 1].mean()
+        for top_view, place in ((_from_above(t, v), place) for place in places)
+    ]
+    change = np.tan(np.radians(90 - person["tibia_medial_angle"])) - (heights[1] - heights[0]) / (
+        0.54 * size
+    )
+    v[:, 1] += change * v[:, 2] * upper
+
+
+def _upper(t: Template, v: Array) -> Array:
+    """The plateau's vertices, those within 15 mm of its highest point."""
+    top = v[t.plateau]
+    return np.asarray(top[top[:, 1] > top[:, 1].max() - UPPER_MM])
+
+
+def _from_above(t: Template, v: Array) -> Array:
+    """(N, 2) x and z of the plateau's vertices, those below its upper 15 mm put far away."""
+    top = v[t.plateau]
+    out = top[:, [0, 2]].copy()
+    out[top[:, 1] < top[:, 1].max() - UPPER_MM] = 1e6
+    return out
 
 
 def _raise_spines(t: Template, v: Array, size: float) -> None:
     """Two clear tibial spines in place of the shape model's smooth mound; changes `v`."""
     scale = size / 72.0
-    peaks = {"medial_spine": 3.6, "lateral_spine": 3.4}
+    peaks = {"medial_spine": 2.6, "lateral_spine": 2.6}
     for name, height in peaks.items():
         tip = v[t.places[name]]
         d = v - tip
@@ -197,13 +223,18 @@ def _raise_spines(t: Template, v: Array, size: float) -> None:
         v[:, 1] += height * scale * near
 
 
-def shape_patella(vertices: Array, rotation: Array, person: Person, field: SmoothField) -> Array:
+def shape_patella(t: Template, vertices: Array, person: Person, field: SmoothField) -> Array:
     """Patella (N, 3) about its middle, of the person's width, height and thickness.
 
-    Args:
-        rotation: (3, 3) rows X, Y, Z of the femur that it came with.
+    It stands in the femur's axes as the mean patella does: how a training subject's patella
+    happened to lie is taken out (Kabsch 1976, Acta Cryst A32:922).
     """
-    v = (vertices - vertices.mean(axis=0)) @ rotation.T
+    rotation = t.femur_frame(t.femur.mean).rotation
+    mean = t.patella.mean - t.patella.mean.mean(axis=0)
+    v = vertices - vertices.mean(axis=0)
+    u, _, w = np.linalg.svd(v.T @ mean)
+    fix = u @ np.diag([1.0, 1.0, np.sign(np.linalg.det(u @ w))]) @ w
+    v = v @ fix @ rotation.T
     v = v + field(v)
     wanted = [person["patella_thickness"], person["patella_height"], person["patella_width"]]
     v *= np.array(wanted) / np.ptp(v, axis=0)

@@ -37,6 +37,7 @@ from synthetic_data.anatomy.template import MODES, Template, template
 Array = NDArray[np.float64]
 
 
+LOG=[]
 @cache
 def _averages() -> dict[str, sparse.csr_matrix]:
     t = template()
@@ -82,12 +83,10 @@ class ShapeModelSource:
         fields = [SmoothField(rng, self.variation_mm) for _ in range(3)]
         femur = shape_femur(t, raw["femur"], person, fields[0])
         tibia, fibula = shape_leg(t, raw["tibia"], raw["fibula"], person, fields[1])
-        patella = shape_patella(
-            raw["patella"], t.femur_frame(raw["femur"]).rotation, person, fields[2]
-        )
+        patella = shape_patella(t, raw["patella"], person, fields[2])
         width = person["femur_width"]
         twist = float(rng.normal(0, 4))
-        tibia, fibula = (torsion(v, twist, 15.0, 60.0) for v in (tibia, fibula))
+        tibia, fibula = (torsion(v, twist, 25.0, 80.0) for v in (tibia, fibula))
         fibula = _fit_fibula(t, tibia, fibula, person["fibula_ratio"] * width)
 
         flexion = request.flexion_deg
@@ -162,7 +161,7 @@ def _fit_fibula(t: Template, tibia: Array, fibula: Array, below_femur: float) ->
         below_femur: mm from the femoral joint line (which lies about 5 mm above the plateau).
     """
     tip = fibula[t.places["fibular_head"], 1]
-    out = fibula + np.array([0.0, -(below_femur - 5.0) - tip, 0.0])
+    out = fibula + np.array([0.0, -(below_femur - 9.0) - tip, 0.0])
     near = tibia[(tibia[:, 1] > -90) & (tibia[:, 1] < 5) & (tibia[:, 2] > 0)]
     keep = (tibia[:, 1] > -90) & (tibia[:, 1] < 5) & (tibia[:, 2] > 0)
     normals = vertex_normals(tibia, t.tibia.faces)[keep]
@@ -181,6 +180,7 @@ def _fit_fibula(t: Template, tibia: Array, fibula: Array, below_femur: float) ->
         if abs(worst - 1.5) < 0.1:
             break
         moved += 1.5 - worst
+    LOG.append(moved)
     return np.asarray(out + moved * push)
 
 
