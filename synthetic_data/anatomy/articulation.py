@@ -41,7 +41,9 @@ class Placed:
 
 
 def inward_rotation(flexion_deg: float) -> float:
-    """Mean inward rotation of the tibia against full extension, degrees.
+    """Mean inward rotation of the tibia against its place in extension, degrees.
+
+    In extension it lies as in the mean of the shape model (people lying down).
 
     About 8 degrees over the first 20 of flexion (the screw-home movement, turned back), 16 at
     90: from memory of the work named above.
@@ -55,7 +57,7 @@ class TibiaWish:
 
     Attributes:
         flexion_deg: between the long axes.
-        rotation_deg: inward (positive) against the femur.
+        rotation_deg: inward (positive) of the plateau's own axes against the femur's.
         slide_mm: (anterior, lateral) of its usual place.
         gaps_mm: narrowest (medial, lateral) joint space, along the tibia.
     """

@@ -103,9 +103,10 @@ def shape_femur(t: Template, vertices: Array, person: Person, field: SmoothField
         smooth_step(h, 0.55 * size, 1.05 * size),
     )
     # aLDFA is measured on the lateral side; a shaft leaning lateral going up makes it smaller.
+    # Centroids of outlines, used here, lean 1 degree less than those of areas.
     for _ in range(2):
         axis = line_up(t.femur.sections @ v)
-        change = np.tan(np.radians(90 - person["femur_lateral_angle"])) - axis[2] / axis[1]
+        change = np.tan(np.radians(91 - person["femur_lateral_angle"])) - axis[2] / axis[1]
         v[:, 2] += change * _bend(h, 0.4 * size, 0.5 * size)
 
     tubercle = v[t.places["adductor_tubercle"]].copy()

@@ -32,12 +32,11 @@ from synthetic_data.anatomy.shaping import (
     torsion,
 )
 from synthetic_data.anatomy.soft_tissue import Limb, tubes
-from synthetic_data.anatomy.template import MODES, Template, template
+from synthetic_data.anatomy.template import MODES, WIDEST_TURN, Template, template
 
 Array = NDArray[np.float64]
 
 
-LOG=[]
 @cache
 def _averages() -> dict[str, sparse.csr_matrix]:
     t = template()
@@ -98,7 +97,7 @@ class ShapeModelSource:
         )
         wish = TibiaWish(
             flexion,
-            inward_rotation(flexion) + float(rng.normal(0, 4)),
+            inward_rotation(flexion) + WIDEST_TURN + float(rng.normal(0, 4)),
             (float(rng.normal(0, 1.5)), float(rng.normal(0, 1.0))),
             (gaps[0], gaps[1]),
         )
@@ -131,7 +130,7 @@ class ShapeModelSource:
         facts.update({f"mode_{k + 1}": float(x) for k, x in enumerate(scores)})
         facts.update(
             flexion_deg=flexion,
-            inward_rotation_deg=wish.rotation_deg,
+            inward_rotation_deg=wish.rotation_deg - WIDEST_TURN,
             valgus_deg=lean,
             slide_anterior_mm=wish.slide_mm[0],
             slide_lateral_mm=wish.slide_mm[1],
@@ -180,7 +179,6 @@ def _fit_fibula(t: Template, tibia: Array, fibula: Array, below_femur: float) ->
         if abs(worst - 1.5) < 0.1:
             break
         moved += 1.5 - worst
-    LOG.append(moved)
     return np.asarray(out + moved * push)
 
 

@@ -23,7 +23,7 @@ JOINT_Y, FEMUR_TOP, LEG_BOTTOM = 803.0, 1100.0, 530.0
 SECTIONS = (0.75, 0.9, 1.05, 1.2, 1.35, 1.5)
 UPPER_MM = 15.0
 """The plateau is what lies within this of the tibia's highest point (docs: rim points)."""
-WIDEST_TURN = 4.6
+WIDEST_TURN = 6.0
 """Mean widest direction of the plateau of sampled knees against that of the mean shape, degrees
 (measured on 100 knees; it varies by 12 from one to the next)."""
 MEAN_WIDTH = 80.0
