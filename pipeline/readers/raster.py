@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import struct
 import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -21,16 +23,7 @@ ORIENTATION = 274
 PHOTOMETRIC = 262
 WHITE_IS_ZERO = 0
 SUBFILE = 254
-
-_TURN_BACK = {
-    2: Image.Transpose.FLIP_LEFT_RIGHT,
-    3: Image.Transpose.ROTATE_180,
-    4: Image.Transpose.FLIP_TOP_BOTTOM,
-    5: Image.Transpose.TRANSPOSE,
-    6: Image.Transpose.ROTATE_90,
-    7: Image.Transpose.TRANSVERSE,
-    8: Image.Transpose.ROTATE_270,
-}
+SHORT = 3
 
 
 @dataclass(frozen=True)
@@ -57,30 +50,19 @@ class RasterReader:
         source = str(path)
         digest = sha256_of(path)
         kind = picture_kind(first_bytes(path))
-        try:
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore")  # the size is checked here, before decoding
-                image = Image.open(path, formats=[kind] if kind else None)
-        except Image.DecompressionBombError:
-            raise Problem(source, "is too large", "crop it or save it smaller") from None
-        except UnidentifiedImageError:
-            raise Problem(
-                source,
-                f"is a {kind} file that is damaged or of a kind that is not read",
-                "save it as an 8 or 16 bit grey PNG",
-            ) from None
-        except OSError:
-            raise
-        except Exception:  # Pillow raises anything on damaged bytes
-            raise _damaged(source, kind) from None
+        image = _open(path, source, kind)
+        pages, turned = _pages(image, source, kind)
+        if any(turned):
+            # Pillow turns a TIFF while loading it, version 13 into rubble at times.
+            image.close()
+            image = _open(io.BytesIO(without_orientation(path.read_bytes())), source, kind)
         with image:
-            pages = _pages(image, source, kind)
-            for page in pages:
+            for page, orientation in zip(pages, turned, strict=True):
                 name = source if len(pages) == 1 else f"{source} page {page + 1}"
                 try:
                     image.seek(page)
                     check_size(name, image.height, image.width, self.max_megapixels)
-                    values, cautions = _stored(image)
+                    values, cautions = _stored(image, orientation)
                 except Problem:
                     raise
                 except Exception:  # a decoder may raise anything on damaged data
@@ -95,39 +77,83 @@ class RasterReader:
                 )
 
 
-def _pages(image: Image.Image, source: str, kind: str | None) -> list[int]:
-    """Pages that are pictures of their own. A JPEG's second picture is a preview of the first."""
-    if kind != "TIFF":
-        return [0]
+def without_orientation(raw: bytes) -> bytes:
+    """The bytes of a TIFF file with every page's orientation tag set to 1, as stored.
+
+    Follows the chain of directories (TIFF 6.0 section 2; BigTIFF, from memory: version 43,
+    8-byte counts and offsets, 20-byte entries). Raises `struct.error` where it is broken.
+    """
+    data = bytearray(raw)
+    order = "<" if data[:2] == b"II" else ">"
+    big = struct.unpack_from(order + "H", data, 2)[0] == 43
+    number, count_code, size = ("Q", "Q", 20) if big else ("I", "H", 12)
+    at = struct.unpack_from(order + number, data, 8 if big else 4)[0]
+    seen = set()
+    while at and at not in seen:
+        seen.add(at)
+        count = struct.unpack_from(order + count_code, data, at)[0]
+        at += struct.calcsize(order + count_code)
+        for _ in range(min(count, 4096)):
+            if struct.unpack_from(order + "H", data, at)[0] == ORIENTATION:
+                struct.pack_into(order + f"H{number}H", data, at + 2, SHORT, 1, 1)
+            at += size
+        at = struct.unpack_from(order + number, data, at)[0]
+    return bytes(data)
+
+
+def _open(file: Path | io.BytesIO, source: str, kind: str | None) -> Image.Image:
     try:
-        count = getattr(image, "n_frames", 1)
-        pages = []
-        for page in range(count):
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # the size is checked before decoding
+            return Image.open(file, formats=[kind] if kind else None)
+    except Image.DecompressionBombError:
+        raise Problem(source, "is too large", "crop it or save it smaller") from None
+    except UnidentifiedImageError:
+        raise Problem(
+            source,
+            f"is a {kind} file that is damaged or of a kind that is not read",
+            "save it as an 8 or 16 bit grey PNG",
+        ) from None
+    except OSError:
+        raise
+    except Exception:  # Pillow raises anything on damaged bytes
+        raise _damaged(source, kind) from None
+
+
+def _pages(image: Image.Image, source: str, kind: str | None) -> tuple[list[int], list[int | None]]:
+    """Pages that are pictures of their own, and the TIFF orientation tag of each unless 1.
+
+    A JPEG's second picture is a preview of the first.
+    """
+    pages: list[int] = []
+    turned: list[int | None] = []
+    if kind != "TIFF":
+        return [0], [None]
+    try:
+        for page in range(getattr(image, "n_frames", 1)):
             image.seek(page)
-            if not int(_tag(image, SUBFILE) or 0) & 1:
+            if page == 0 or not int(_tag(image, SUBFILE) or 0) & 1:
+                orientation = _tag(image, ORIENTATION)
                 pages.append(page)
+                turned.append(None if orientation == 1 else orientation)
     except Exception:  # a damaged page table may raise anything
         raise _damaged(source, kind) from None
-    return pages or [0]
+    return pages, turned
 
 
-def _stored(image: Image.Image) -> tuple[NDArray[Any], tuple[str, ...]]:
+def _stored(image: Image.Image, orientation: int | None) -> tuple[NDArray[Any], tuple[str, ...]]:
     """Values of the open page as they are stored, bright dense; and cautions."""
-    turned = _tag(image, ORIENTATION) if hasattr(image, "tag_v2") else None
     white_is_zero = _tag(image, PHOTOMETRIC) == WHITE_IS_ZERO
     image.load()
-    picture: Image.Image = image
-    if turned in _TURN_BACK and _tag(image, ORIENTATION) is None:
-        # Pillow turns a TIFF while loading it, and then forgets the tag.
-        picture = image.transpose(_TURN_BACK[turned])
     if not hasattr(image, "tag_v2"):
-        turned = _exif_orientation(image)
+        orientation = _exif_orientation(image)
     cautions: tuple[str, ...] = ()
-    if turned in _TURN_BACK:
+    if orientation in range(2, 9):
         cautions = (
-            f"the file asks viewers to turn or mirror the picture (orientation {turned}); "
+            f"the file asks viewers to turn or mirror the picture (orientation {orientation}); "
             "it was read as stored",
         )
+    picture: Image.Image = image
     if picture.mode in ("1", "P", "PA", "CMYK", "YCbCr", "LAB", "HSV", "RGBX", "RGBA", "La"):
         has_colour = picture.mode not in ("1", "La")
         picture = picture.convert("RGB" if has_colour else "L")
