@@ -181,9 +181,11 @@ def compose(name: str, schema: type, overrides: Sequence[str]) -> dict[str, Any]
 
     open_sections = _open_sections(schema)
     store = ConfigStore.instance()
-    store.store(name="schema", node=schema)
+    node = OmegaConf.structured(schema)
+    OmegaConf.set_readonly(node, False)  # as it is for a frozen dataclass
+    store.store(name="schema", node=node)
     if not _yaml(f"{name}.yaml").is_file():
-        store.store(name=name, node=schema)
+        store.store(name=name, node=node)
     for stage in open_sections & set(STAGES):
         for plugin in names(stage):
             if not _yaml(f"{stage}/{plugin}.yaml").is_file():
@@ -196,7 +198,7 @@ def compose(name: str, schema: type, overrides: Sequence[str]) -> dict[str, Any]
         with initialize_config_module("configs", version_base="1.3"):
             config = hydra_compose(name, overrides=words)
         plain = OmegaConf.to_container(config, resolve=True)
-    except (HydraException, OmegaConfBaseException) as error:
+    except (HydraException, OmegaConfBaseException, ValueError) as error:
         raise _told(error, name, schema, overrides) from None
     assert isinstance(plain, dict)
     return {str(key): value for key, value in plain.items()}

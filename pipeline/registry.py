@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import difflib
+import inspect
 import types
 import typing
 from collections.abc import Iterable, Mapping, Sequence
@@ -149,13 +150,24 @@ def build(stage: str, name: str, options: Mapping[str, Any] | None = None) -> An
         raise Problem(
             where, f"could not be built ({type(error).__name__}: {error})", "check its options"
         ) from error
-    if not isinstance(built, STAGES[stage]):
+    if not fulfils(built, STAGES[stage]):
         raise Problem(
             where,
             f"does not fulfil the contract {STAGES[stage].__name__}",
             "compare it with the guide to that contract",
         )
     return built
+
+
+def fulfils(built: Any, protocol: type) -> bool:
+    """Whether an object has all members of a contract.
+
+    As isinstance, but no property is evaluated: reading `weights` may open files.
+    """
+    absent = object()
+    wanted = {*vars(protocol), *vars(protocol).get("__annotations__", {})}
+    public = (name for name in wanted if not name.startswith("_"))
+    return all(inspect.getattr_static(built, name, absent) is not absent for name in public)
 
 
 def build_section(stage: str, section: Mapping[str, Any]) -> Any:
@@ -274,7 +286,7 @@ def _part(stage: str, contract: type, value: Any) -> Any:
         return build(stage, value)
     if isinstance(value, Mapping):
         return build_section(stage, value)
-    return _keep(value, isinstance(value, contract))
+    return _keep(value, fulfils(value, contract))
 
 
 def _keep(value: Any, fits: bool) -> Any:
