@@ -14,13 +14,15 @@ Map = NDArray[Any]
 def dust(picture: Map, amount: float, rng: np.random.Generator) -> None:
     """Specks and hairs, mostly white (they shade the scanner's lamp), in place.
 
-    `amount` 1 = about 60 specks and 6 hairs.
+    `amount` 1 = about 40 specks and 6 hairs.
     """
     rows, columns = picture.shape
     layer = np.zeros(picture.shape, np.uint8)
-    for _ in range(rng.poisson(60 * amount)):
+    for _ in range(rng.poisson(40 * amount)):
         at = (int(rng.integers(columns)), int(rng.integers(rows)))
-        cv2.circle(layer, at, int(rng.integers(0, 3)), int(rng.integers(60, 255)), -1, cv2.LINE_AA)
+        cv2.circle(
+            layer, at, int(rng.choice((0, 0, 1, 2))), int(rng.integers(40, 255)), -1, cv2.LINE_AA
+        )
     for _ in range(rng.poisson(6 * amount)):
         steps = rng.normal(0, 0.012, (12, 2)).cumsum(axis=0).cumsum(axis=0) / 3
         points = (rng.random(2) + steps) * (columns, rows)

@@ -37,7 +37,7 @@ def settings(rng: np.random.Generator, style: str, side: str) -> dict[str, Any]:
         "cables": int(rng.integers(1, 4)) if rng.random() < (0.25 if c_arm else 0.06) else 0,
         "cable_strength": float(rng.uniform(0.05, 0.8)),
         "slab": _some(rng, 0.15, 0.02, 0.2),
-        "dust": _some(rng, 0.8 if scanned else 0.05, 0.1, 1.5),
+        "dust": _some(rng, 0.8 if scanned else 0.03, 0.1, 1.0),
         "scratches": _some(rng, 0.5 if scanned else 0.0, 0.1, 1.5),
         "leak": _some(rng, 0.3 if scanned else 0.0, 0.1, 0.8),
         "uneven": _some(rng, 0.7 if scanned else 0.1, 0.01, 0.08),
@@ -50,30 +50,42 @@ def _some(rng: np.random.Generator, chance: float, least: float, most: float) ->
 
 
 def _tone(rng: np.random.Generator, c_arm: bool, scanned: bool) -> dict[str, Any]:
-    """Detail, window and curve; one film in five is at an extreme."""
+    """Detail, window and curve."""
     strength = rng.uniform(0, 0.5) if scanned else rng.gamma(2.0, 0.35)
     shape = np.exp(rng.normal(0, 0.35, 5))
     gains = 1.0 + strength * shape * np.array([0.9, 1.0, 0.9, 0.6, 0.4])
-    extreme = rng.random() < 0.2
-    low = rng.uniform(-0.3, 0.4) if extreme else rng.uniform(-0.05, 0.15)
-    high = rng.uniform(0.7, 1.6) if extreme else rng.uniform(0.92, 1.25)
     return {
         "gains": tuple(float(g) for g in gains[: rng.integers(3, 6)]),
         "base": float(rng.uniform(0.6, 1.0) if scanned or c_arm else rng.uniform(0.35, 1.0)),
         "sharpen": _some(rng, 0.35, 0.2, 1.5),
         "sharpen_share": float(np.exp(rng.uniform(np.log(0.002), np.log(0.08)))),
-        "low": float(low),
-        "high": float(high),
-        # Soft tissue takes up two thirds of the densities: about 2 leaves it at a third of
-        # the greys, as on most real films.
-        "gamma": float(np.exp(rng.normal(0.7, 0.5 if extreme else 0.3))),
-        "sigmoid": float(rng.uniform(0, 1) if scanned or extreme else rng.uniform(0, 0.6)),
+        **_exposure(rng, scanned),
         "dark": float(rng.choice((0.0, rng.uniform(0, 0.15)))),
-        "bright": float(rng.uniform(0.7, 1.0)),
+        "bright": float(rng.uniform(0.75, 1.0)),
         "equalise": _some(rng, 0.2, 0.2, 0.9),
         "equalise_clip": float(rng.uniform(1.0, 4.0)),
         "equalise_tiles": int(rng.integers(2, 13)),
     }
+
+
+def _exposure(rng: np.random.Generator, scanned: bool) -> dict[str, float]:
+    """Window and curve: three films in four as they should be, the others at an extreme.
+
+    Soft tissue takes up two thirds of the densities: a gamma about 2 leaves it at a third of the
+    greys, as on most real films.
+    """
+    kind = rng.choice(("good", "washed out", "dark", "flat"), p=(0.76, 0.1, 0.08, 0.06))
+    low, high = rng.uniform(-0.05, 0.15), rng.uniform(0.92, 1.25)
+    gamma = float(np.clip(np.exp(rng.normal(0.65, 0.3)), 0.9, 3.2))
+    sigmoid = rng.uniform(0, 1.0 if scanned else 0.6)
+    if kind == "washed out":
+        high, gamma = rng.uniform(0.65, 0.9), rng.uniform(0.6, 1.5)
+    elif kind == "dark":
+        low, high, gamma = rng.uniform(0.0, 0.3), rng.uniform(1.0, 1.15), rng.uniform(2.0, 3.0)
+    elif kind == "flat":
+        low, high, gamma = rng.uniform(-0.4, 0), rng.uniform(1.15, 1.5), rng.uniform(0.9, 1.7)
+        sigmoid = 0.0
+    return {"low": float(low), "high": float(high), "gamma": gamma, "sigmoid": float(sigmoid)}
 
 
 def _shutters(rng: np.random.Generator, c_arm: bool) -> tuple[Shutter, ...]:
@@ -138,7 +150,13 @@ def _border(rng: np.random.Generator, scanned: bool) -> dict[str, Any]:
 
 
 def _places(rng: np.random.Generator, count: int) -> tuple[tuple[float, float], ...]:
-    return tuple(_pair(rng.uniform(0.06, 0.94, 2)) for _ in range(count))
+    """Anywhere but in the middle, where the joint is."""
+    out: list[tuple[float, float]] = []
+    while len(out) < count:
+        place = rng.uniform(0.06, 0.94, 2)
+        if np.abs(place - 0.5).max() > 0.22:
+            out.append(_pair(place))
+    return tuple(out)
 
 
 def _marks(rng: np.random.Generator, style: str, side: str) -> tuple[tuple[Mark, ...], str]:

@@ -90,7 +90,7 @@ class Technique:
             bone_fraction=float(rng.uniform(0.08, 0.24)),
             canal_floor=float(rng.uniform(0.0, 0.25)),
             trabeculae=float(rng.uniform(0.08, 0.45)),
-            mottle=float(rng.uniform(0.02, 0.16)),
+            mottle=float(rng.uniform(0.02, 0.12)),
             subchondral=float(rng.uniform(0.0, 1.0)),
             coarseness=float(rng.uniform(0.8, 1.6)),
             cortical_mottle=float(rng.uniform(0.0, 0.1)),
