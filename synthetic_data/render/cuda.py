@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from pipeline.knee.anatomy import Mesh
 from pipeline.knee.camera import Camera
 from pipeline.knee.errors import Problem
-from synthetic_data.render.raster import FARTHEST, NEAREST, checked, handedness
+from synthetic_data.render.raster import FARTHEST, FOLDED, NEAREST, ROUNDING, checked, handedness
 
 THREADS = 256
 
@@ -61,6 +61,7 @@ def kernels(lanes: int) -> dict[str, Any]:
             f"-DLANES={lanes}",
             f"-DNEAREST={NEAREST}",
             f"-DFARTHEST={FARTHEST}",
+            f"-DROUNDING={ROUNDING}",
         ),
     )
     return {name: module.get_function(name) for name in ("project", "add_triangles", "lengths")}
@@ -145,7 +146,7 @@ def draw(batch: Batch, lanes: int = 8, check: bool = True) -> Any:
     seen = xp.empty((batch.slots, 3), xp.float64)
     total = xp.zeros((pairs, batch.rows, batch.columns), xp.int32)
     out = xp.empty(total.shape, xp.float32)
-    bad, worst = xp.zeros(pairs, xp.int32), xp.zeros(pairs, xp.int32)
+    bad, counts = xp.zeros(pairs, xp.int32), xp.zeros((pairs, 2), xp.int32)
     rows, columns = np.int32(batch.rows), np.int32(batch.columns)
 
     def blocks(count: int) -> tuple[int, int]:
@@ -164,23 +165,24 @@ def draw(batch: Batch, lanes: int = 8, check: bool = True) -> Any:
     run["lengths"](
         blocks(batch.rows * batch.columns),
         (THREADS,),
-        (total, batch.frames, out, worst, rows, columns),
+        (total, batch.frames, out, counts if check else np.uintp(0), rows, columns),
     )
     if check:
+        counted = xp.asnumpy(counts)
         _refuse(
             xp.asnumpy(bad),
             f"reaches beyond {NEAREST} to {FARTHEST} of the distance from source to receptor",
             "keep every surface between them",
         )
         _refuse(
-            xp.asnumpy(worst),
+            counted[:, 1] > FOLDED * counted[:, 0],
             "the surface is inside out or runs through itself",
             "give one closed surface whose faces turn outward",
         )
     return out
 
 
-def _refuse(flags: NDArray[np.int32], what: str, do: str) -> None:
+def _refuse(flags: NDArray[Any], what: str, do: str) -> None:
     if flags.any():
         raise Problem(f"mesh {int(np.flatnonzero(flags)[0])}", what, do)
 

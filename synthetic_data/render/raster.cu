@@ -106,18 +106,21 @@ extern "C" __global__ void add_triangles(const double *seen, const int *faces,
 }
 
 // One thread a pixel. frames[pair] = origin - source, step_x, step_y (9 numbers).
-extern "C" __global__ void lengths(const int *total, const double *frames, float *out, int *worst,
-                                   int rows, int columns) {
+// counts[pair] = {pixels covered, those of them below 0}.
+extern "C" __global__ void lengths(const int *total, const double *frames, float *out,
+                                   int *counts, int rows, int columns) {
     const int pair = blockIdx.y;
     const int pixel = blockIdx.x * blockDim.x + threadIdx.x;
     if (pixel >= rows * columns) return;
     const long long at = (long long)pair * rows * columns + pixel;
     const int share = total[at];
-    if (share == 0) {
-        out[at] = 0.0f;
-        return;
+    out[at] = 0.0f;
+    if (share == 0) return;
+    if (counts != 0) {
+        atomicAdd(counts + 2 * pair, 1);
+        if (share < -ROUNDING) atomicAdd(counts + 2 * pair + 1, 1);
     }
-    if (share < -54) worst[pair] = 1;
+    if (share < 0) return;
     const double *c = frames + 9 * pair;
     const double row = pixel / columns, column = pixel % columns;
     const double x = c[0] + column * c[3] + row * c[6];

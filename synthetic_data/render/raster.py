@@ -30,6 +30,8 @@ UNIT = 1073741824.0
 NEAREST = 0.02
 FARTHEST = 1.9
 TIE = 1e-300
+ROUNDING = 50
+FOLDED = 0.05
 
 
 @compiled
@@ -107,20 +109,25 @@ def add_triangles(seen, faces, handed, total):  # type: ignore[no-untyped-def]
 
 @compiled
 def lengths(total, origin, step_x, step_y, out):  # type: ignore[no-untyped-def]
-    """Fills `out` with mm; returns the least and the greatest share of the source distance."""
-    low, high = 0, 0
+    """Fills `out` with mm, nothing below 0; returns how many pixels are covered and how many of
+    them were below 0."""
+    covered, below = 0, 0
     for row in range(total.shape[0]):
         for column in range(total.shape[1]):
             share = total[row, column]
             if share == 0:
                 out[row, column] = 0.0
                 continue
-            low, high = min(low, share), max(high, share)
+            covered += 1
+            if share < 0:
+                below += share < -ROUNDING
+                out[row, column] = 0.0
+                continue
             x = origin[0] + column * step_x[0] + row * step_y[0]
             y = origin[1] + column * step_x[1] + row * step_y[1]
             z = origin[2] + column * step_x[2] + row * step_y[2]
             out[row, column] = share * (2.0 / UNIT) * np.sqrt(x * x + y * y + z * z)
-    return low * (2.0 / UNIT), high * (2.0 / UNIT)
+    return covered, below
 
 
 @compiled
@@ -166,8 +173,8 @@ def checked(mesh: Mesh, name: str = "mesh") -> tuple[NDArray[np.float64], NDArra
 
 def placed(
     vertices: NDArray[np.float64], camera: Camera, name: str = "mesh"
-) -> tuple[NDArray[np.float64], float]:
-    """(N, 3) of `project`, and the range of depth as a share of the source distance.
+) -> NDArray[np.float64]:
+    """(N, 3) of `project`.
 
     Raises `Problem` where a vertex is behind or too near the source, or far behind the receptor.
     """
@@ -179,7 +186,7 @@ def placed(
             f"reaches to {near:.2f} of the distance from source to receptor",
             f"keep every surface between {NEAREST} and {FARTHEST} of it",
         )
-    return seen, far - near
+    return seen
 
 
 def handedness(camera: Camera) -> float:
@@ -193,24 +200,25 @@ def path_lengths(
 ) -> NDArray[np.float32]:
     """(rows, columns) mm of each pixel's ray inside one closed surface.
 
-    Parts of the surface beyond the film's edge are left out. Raises `Problem` as `checked` and
-    `placed` do, and where the sums show that the surface is inside out or runs through itself
-    by more than `fold_mm`; smaller folds count as nothing inside.
+    Parts of the surface beyond the film's edge are left out. Where it runs through itself, a
+    fold turned inside out counts as nothing. Raises `Problem` as `checked` and `placed` do, and
+    where more than a twentieth of what is covered is inside out.
     """
     vertices, faces = checked(mesh, name)
-    seen, span = placed(vertices, camera, name)
+    seen = placed(vertices, camera, name)
     total = np.zeros((camera.rows, camera.columns), np.int32)
     add_triangles(seen, faces, handedness(camera), total)
     out = np.empty(total.shape, np.float32)
-    low, high = lengths(total, camera.origin - camera.source, camera.step_x, camera.step_y, out)
-    folds = fold_mm / camera.sid + 1e-7
-    if low < -folds or high > span + folds:
+    covered, below = lengths(
+        total, camera.origin - camera.source, camera.step_x, camera.step_y, out
+    )
+    if below > FOLDED * covered:
         raise Problem(
             name,
             "the surface is inside out or runs through itself",
             "give one closed surface whose faces turn outward",
         )
-    return np.maximum(out, 0, out=out) if low < 0 else out
+    return out
 
 
 @dataclass(frozen=True)

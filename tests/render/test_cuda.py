@@ -93,6 +93,7 @@ def plain(tmp_path_factory: pytest.TempPathFactory) -> ctypes.CDLL:
             "-fPIC",
             f"-DNEAREST={raster.NEAREST}",
             f"-DFARTHEST={raster.FARTHEST}",
+            f"-DROUNDING={raster.ROUNDING}",
             "-o",
             folder / "raster.so",
             folder / "raster.cpp",
@@ -115,7 +116,7 @@ def test_kernels_as_plain_code_give_the_same_film(plain: ctypes.CDLL, seed: int)
     seen = np.empty_like(vertices)
     total = np.zeros((camera.rows, camera.columns), np.int32)
     out = np.empty(total.shape, np.float32)
-    flags = np.zeros(2, np.int32)
+    flags = np.zeros(3, np.int32)
     plain.run(
         at(vertices),
         len(vertices),
@@ -131,7 +132,8 @@ def test_kernels_as_plain_code_give_the_same_film(plain: ctypes.CDLL, seed: int)
         camera.rows,
         camera.columns,
     )
-    assert not flags.any()
+    assert flags[0] == flags[2] == 0
+    assert flags[1] == (out > 0).sum()
     assert out.max() > 30
     np.testing.assert_array_equal(out, raster.path_lengths(mesh, camera))
 

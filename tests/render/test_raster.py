@@ -204,6 +204,16 @@ def moved(mesh: Mesh, by: np.ndarray) -> Mesh:
     return Mesh(mesh.vertices + by, mesh.faces)
 
 
+def test_a_small_fold_counts_as_nothing() -> None:
+    """One vertex pushed out through the far side: no ray loses its sign or a whole depth."""
+    film, mesh = camera(), ellipsoid(4)
+    vertices = mesh.vertices.copy()
+    vertices[7] *= -1.3
+    folded = path_lengths(Mesh(vertices, mesh.faces), film)
+    assert folded.min() >= 0
+    assert np.mean(np.abs(folded - path_lengths(mesh, film)) > 0.5) < 0.05
+
+
 def test_problems_are_named() -> None:
     film, mesh = camera(), ellipsoid(3)
     with pytest.raises(Problem, match="not closed"):

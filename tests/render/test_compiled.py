@@ -1,0 +1,28 @@
+"""Compiled functions still work where their machine code cannot be kept."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numba
+import pytest
+
+from synthetic_data.compiled import compiled
+
+
+def test_without_a_folder_to_write_to(monkeypatch: pytest.MonkeyPatch) -> None:
+    real = numba.njit
+
+    def refusing(*, cache: bool = False, nogil: bool) -> Callable[..., Any]:
+        if cache:
+            raise RuntimeError("cannot cache function: no locator available")
+        return real(nogil=nogil)
+
+    def one_more(x: int) -> int:
+        return x + 1
+
+    with monkeypatch.context() as patched:
+        patched.setattr(numba, "njit", refusing)
+        made = compiled(one_more)
+    assert made(2) == 3
