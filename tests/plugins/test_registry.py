@@ -14,9 +14,10 @@ from typing import Any, Literal
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from squareon_fakes import FakeDetector
+from squareon_fakes import SETTINGS, FakeDetector, write_film
 
 from pipeline import registry
+from pipeline.batch import ReadSettings, read_batch
 from pipeline.contracts import STAGES, Detector
 from pipeline.knee.errors import Problem
 from pipeline.registry import build, build_section, check_options, list_plugins, load
@@ -230,6 +231,16 @@ def test_plugins_command_tells_why_one_failed(outside: Path) -> None:
     assert lines["count"].rstrip().endswith("ok")
     assert "outside-writer 1.2" in lines["count"]
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_plugin_from_outside_runs_by_its_name(outside: Path, tmp_path: Path, workers: int) -> None:
+    for number in range(3):
+        write_film(tmp_path / "films" / f"{number}.film", view="AP")
+    writer = {"jsonl": {}, "count": {"prefix": "n="}}
+    settings = ReadSettings(**{**SETTINGS, "writer": writer, "workers": workers})
+    read_batch([tmp_path / "films"], tmp_path / "out", settings)
+    assert (tmp_path / "out" / "count.txt").read_text() == "n=3"
 
 
 def test_same_name_twice_asks_which(outside: Path) -> None:
