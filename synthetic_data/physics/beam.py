@@ -34,6 +34,12 @@ def _attenuation() -> tuple[Array, dict[str, Array], dict[str, float]]:
     return table[:, 0], mass, {name: float(densities[i]) for i, name in enumerate(head) if i}
 
 
+@lru_cache(maxsize=1)
+def _spectra() -> Array:
+    with open(DATA / "spectra.csv", newline="") as file:
+        return np.array(list(csv.reader(file))[1:], dtype=np.float64)
+
+
 def materials_known() -> tuple[str, ...]:
     """Names of the materials in the table."""
     return tuple(_attenuation()[1])
@@ -65,8 +71,7 @@ def spectrum(kvp: float, al_mm: float = 2.5, cu_mm: float = 0.0) -> tuple[Array,
     energies taken as shares of the highest one.
     """
     energies, _, _ = _attenuation()
-    with open(DATA / "spectra.csv", newline="") as file:
-        rows = np.array(list(csv.reader(file))[1:], dtype=np.float64)
+    rows = _spectra()
     if not rows[0, 0] <= kvp <= rows[-1, 0] or al_mm < TABLED_FILTER_MM or cu_mm < 0:
         raise Problem(
             "beam",
@@ -106,7 +111,7 @@ class Beam:
     excess: float
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=1024)
 def beam(kvp: float = 65.0, al_mm: float = 2.5, cu_mm: float = 0.0, csi_mm: float = 0.5) -> Beam:
     """The beam as seen by an energy-integrating caesium iodide detector `csi_mm` thick.
 

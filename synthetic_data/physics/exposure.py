@@ -70,7 +70,7 @@ class Technique:
         grid = rng.random() < 0.5
         return cls(
             kvp=float(rng.uniform(55, 80) if c_arm else rng.uniform(52, 75)),
-            al_mm=float(rng.uniform(2.5, 4.0)),
+            al_mm=float(rng.choice((2.5, 3.0, 3.5, 4.0))),
             cu_mm=float(rng.choice((0.0, 0.1, 0.2)) if c_arm else rng.choice((0.0, 0.0, 0.1))),
             mm_per_px=mm_per_px,
             dose_ugy=float(
@@ -146,6 +146,7 @@ def expose(
     if technique.fat_streaks > 0 and "muscle" in through:
         fat = through.setdefault("adipose", np.zeros_like(through["muscle"]))
         streak(through["muscle"], fat, along, rng, technique.fat_streaks, per_px)
+    # Whole kilovolts, so that beams are fused once and kept.
     used = beam(round(technique.kvp), round(technique.al_mm, 1), technique.cu_mm, technique.csi_mm)
     primary = transmit(through, used)
     if technique.heel:

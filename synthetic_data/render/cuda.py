@@ -56,7 +56,6 @@ def kernels(lanes: int) -> dict[str, Any]:
     module = cupy().RawModule(
         code=(Path(__file__).parent / "raster.cu").read_text(),
         options=(
-            "--std=c++14",
             "--fmad=false",
             f"-DLANES={lanes}",
             f"-DNEAREST={NEAREST}",
