@@ -25,7 +25,8 @@ def decode(dataset: Dataset, source: str, frames: int) -> Iterator[NDArray[Any]]
     Bits beyond Bits Stored are removed (old files keep overlays there, PS3.5 section 8.1.1).
     Raises `Problem` where a frame is missing or cannot be decoded.
     """
-    stream = iter_pixels(dataset, raw=False)
+    # pydicom would drop the unused bits too, but takes High Bit to be Bits Stored - 1.
+    stream = iter_pixels(dataset, raw=False, correct_unused_bits=False)
     for frame in range(1, frames + 1):
         where = source if frames == 1 else f"{source} frame {frame}"
         try:

@@ -114,9 +114,9 @@ def _open(file: Path | io.BytesIO, source: str, kind: str | None) -> Image.Image
             f"is a {kind} file that is damaged or of a kind that is not read",
             "save it as an 8 or 16 bit grey PNG",
         ) from None
-    except OSError:
-        raise
-    except Exception:  # Pillow raises anything on damaged bytes
+    except Exception as error:  # Pillow raises anything on damaged bytes
+        if isinstance(error, OSError) and error.errno is not None:
+            raise
         raise _damaged(source, kind) from None
 
 

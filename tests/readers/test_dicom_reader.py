@@ -72,6 +72,12 @@ def test_overlays_kept_in_unused_bits_do_not_show(
     assert film.pixels == pytest.approx(unit(values), abs=1e-6)
 
 
+def test_bits_stored_at_the_top(write_dicom: WriteDicom, read_one: ReadOne) -> None:
+    raw = (picture(top=4095) << 4) | 0x000F
+    film = read_one(write_dicom(raw, bits=12, HighBit=15))
+    assert film.pixels == pytest.approx(unit(picture(top=4095)), abs=1e-6)
+
+
 @pytest.mark.parametrize(
     ("photometric", "shape", "inverted"),
     [
