@@ -23,8 +23,8 @@ def pipeline() -> Any:
         [
             A.OneOf(
                 [
-                    A.RandomGamma(gamma_limit=(45, 220), p=1.0),
-                    A.RandomBrightnessContrast(brightness_limit=0.3, contrast_limit=0.5, p=1.0),
+                    A.RandomGamma(gamma_limit=(50, 200), p=1.0),
+                    A.RandomBrightnessContrast(brightness_limit=0.2, contrast_limit=0.4, p=1.0),
                     A.CLAHE(clip_limit=(1.0, 5.0), tile_grid_size=(6, 6), p=1.0),
                     A.RandomToneCurve(scale=0.25, p=1.0),
                 ],

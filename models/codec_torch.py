@@ -22,7 +22,8 @@ def read_maps(logits: Tensor, stride: int, window: int = WINDOW) -> tuple[Tensor
 
     Returns:
         (B, K, 2) crop pixels; (B, K, cells * cells) softmax over the whole map; (B, K, 3) spread
-        of that softmax about the point: log sd along x and y in cells, and their correlation.
+        of that softmax about the point, without gradient: log sd along x and y in cells, and
+        their correlation.
     """
     batch, count, cells, _ = logits.shape
     flat = logits.float().reshape(batch, count, cells * cells)
@@ -36,11 +37,12 @@ def read_maps(logits: Tensor, stride: int, window: int = WINDOW) -> tuple[Tensor
     local = local / local.sum(dim=-1, keepdim=True)
     x, y = column.float(), row.float()
     at_x, at_y = (local * x).sum(dim=-1), (local * y).sum(dim=-1)
-    dx, dy = x - at_x[..., None], y - at_y[..., None]
-    xx, yy = (p * dx * dx).sum(dim=-1) + 0.01, (p * dy * dy).sum(dim=-1) + 0.01
-    xy = (p * dx * dy).sum(dim=-1)
-    spread = torch.stack(
-        [0.5 * torch.log(xx), 0.5 * torch.log(yy), xy / torch.sqrt(xx * yy)], dim=-1
-    )
+    with torch.no_grad():
+        dx, dy = x - at_x[..., None], y - at_y[..., None]
+        xx, yy = (p * dx * dx).sum(dim=-1) + 0.01, (p * dy * dy).sum(dim=-1) + 0.01
+        xy = (p * dx * dy).sum(dim=-1)
+        spread = torch.stack(
+            [0.5 * torch.log(xx), 0.5 * torch.log(yy), xy / torch.sqrt(xx * yy)], dim=-1
+        )
     points = (torch.stack([at_x, at_y], dim=-1) + 0.5) * stride - 0.5
     return points, p, spread

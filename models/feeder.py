@@ -58,7 +58,8 @@ class Feeder:
     """Starts `workers` processes; `take` hands over what they have made so far.
 
     The processes end by themselves when this one is gone. Use as a context manager.
-    Raises `Problem` from `take` when the scenarios fail film after film or a worker dies.
+    Raises `Problem` from `take` when the scenarios fail film after film, or when no process is
+    left; while one is left, training goes on with fewer films.
     """
 
     def __init__(self, scenarios: Sequence[Scenario], plan: FeedPlan, workers: int) -> None:
@@ -100,6 +101,11 @@ class Feeder:
         except (queue.Empty, OSError, EOFError):
             pass
 
+    @property
+    def alive(self) -> int:
+        """Processes still at work."""
+        return sum(process.is_alive() for process in self._processes)
+
     def take(self, at_most: int, wait_s: float = 0.0) -> list[Fed]:
         """Up to `at_most` messages; waits up to `wait_s` for the first one only."""
         taken: list[Fed] = []
@@ -116,10 +122,10 @@ class Feeder:
                     "mend or leave out that scenario",
                 )
             taken.append(message)
-        if not taken and not all(process.is_alive() for process in self._processes):
+        if not taken and not any(process.is_alive() for process in self._processes):
             raise Problem(
                 "training films",
-                "a process that makes them ended unexpectedly, perhaps for want of memory",
+                "the processes that make them ended unexpectedly, perhaps for want of memory",
                 "start again with fewer workers; training resumes from the last checkpoint",
             )
         return taken
@@ -159,8 +165,7 @@ def _work(
 
     def put(message: Fed | str) -> bool:
         while not stop.is_set():
-            parent = multiprocessing.parent_process()
-            if parent is not None and not parent.is_alive():
+            if not _parent_lives():
                 os._exit(1)
             try:
                 out.put(message, timeout=1.0)
@@ -185,10 +190,18 @@ def _work(
             failures += 1
             if failures >= 20:
                 put(traceback.format_exc(limit=6))
+                # ending now could lose the message on its way
+                while not stop.wait(0.5) and _parent_lives():
+                    pass
                 return
             continue
         if not put(made):
             return
+
+
+def _parent_lives() -> bool:
+    parent = multiprocessing.parent_process()
+    return parent is None or parent.is_alive()
 
 
 def _numbers(plan: FeedPlan, index: int, workers: int) -> Iterator[int]:

@@ -19,6 +19,9 @@ Array = NDArray[np.float64]
 EXTENT = 3.0
 """Side of a keypoint crop, in W (epicondylar width on the film)."""
 
+MIDDLE_GREY = 0.45
+"""Where the median of tissue goes when a picture is normalised."""
+
 
 @dataclass(frozen=True)
 class Similarity:
@@ -148,7 +151,8 @@ def resample(pixels: NDArray[np.float32], transform: Similarity) -> NDArray[np.f
 
 
 def normalise(picture: NDArray[np.float32], inside: NDArray[np.bool_]) -> NDArray[np.float32]:
-    """Robust grey scale: (size, size) 0 to 1, from the 1st to the 99th percentile inside.
+    """Robust grey scale: (size, size) 0 to 1, from the 1st to the 99th percentile inside, then a
+    power that brings the median of what is not background to `MIDDLE_GREY`.
 
     Values at the very ends of the film's scale (burnt borders, blanked boxes, collimated
     margins) do not count towards the percentiles unless they are nearly everything. Outside the
@@ -164,6 +168,11 @@ def normalise(picture: NDArray[np.float32], inside: NDArray[np.bool_]) -> NDArra
     if high - low < 1e-4:
         return np.zeros_like(picture)
     result = np.clip((picture - low) / (high - low), 0.0, 1.0).astype(np.float32)
+    tissue = np.clip((values - low) / (high - low), 0.0, 1.0)
+    tissue = tissue[tissue > 0.1]
+    middle = float(np.median(tissue)) if tissue.size else MIDDLE_GREY
+    power = np.log(MIDDLE_GREY) / np.log(np.clip(middle, 0.01, 0.99))
+    result **= np.float32(np.clip(power, 0.5, 4.0))
     result[~inside] = 0.0
     return result
 

@@ -124,14 +124,14 @@ class KeypointNet(nn.Module):
         x32 = self.stage32(x16)
         y16 = self.merge16(x32, x16)
         y4 = self.look(self.merge4(self.merge8(y16, x8), x4))
-        maps = self.maps(y4).float() + self._prior_maps()
         with torch.autocast(picture.device.type, enabled=False):
+            maps = self.maps(y4.float()) + self._prior_maps()
             return self._heads(maps, y4.float(), y16.float(), x32.float())
 
     def _heads(self, maps: Tensor, y4: Tensor, y16: Tensor, x32: Tensor) -> KeypointOutput:
         xy, p, own = read_maps(maps, STRIDE)
         under = torch.bmm(p.detach(), y4.flatten(2).transpose(1, 2))
-        point = torch.cat([under, own.detach()], dim=-1)
+        point = torch.cat([under, own], dim=-1)
         read = torch.einsum("bkc,kco->bko", point, self.point_weight) + self.point_bias
         spread = torch.cat([read[..., :2].clamp(-3.0, 6.0), read[..., 2:3]], dim=-1)
         whole = x32.mean(dim=(2, 3))

@@ -135,7 +135,7 @@ def keypoint_loss(
         "flip": flip,
         "pose": pose,
     }
-    loss = heat + 0.1 * place + 0.1 * spread + 0.2 * see + 0.4 * look + 0.2 * flip + 0.15 * pose
+    loss = heat + 0.2 * place + 0.1 * spread + 0.2 * see + 0.4 * look + 0.2 * flip + 0.15 * pose
     return loss, {name: part.detach() for name, part in parts.items()}
 
 

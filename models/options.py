@@ -38,10 +38,10 @@ class TrainOptions:
     device: str = "auto"
     workers: int = 0
     threads: int = 0
-    crops_per_film: int = 3
+    crops_per_film: int = 4
     crop_batch: int = 128
     film_batch: int = 64
-    crop_capacity: int = 100_000
+    crop_capacity: int = 80_000
     film_capacity: int = 40_000
     warm: int = 1024
     learning_rate: float = 1.5e-3

@@ -52,11 +52,17 @@ class Ring:
             }
         number = len(samples)
         index = (torch.arange(number) + self._next) % self.capacity
-        index = index.to(self.device)
+        index = self._sent(index)
         for name, value in batch.items():
-            self._store[name].index_copy_(0, index, value.to(self.device, non_blocking=True))
+            self._store[name].index_copy_(0, index, self._sent(value))
         self._next = (self._next + number) % self.capacity
         self.count = min(self.count + number, self.capacity)
+
+    def _sent(self, value: Tensor) -> Tensor:
+        """On the device; from pinned memory, so that a GPU need not wait for it."""
+        if self.device.type == "cuda":
+            return value.pin_memory().to(self.device, non_blocking=True)
+        return value
 
     def draw(self, number: int, generator: torch.Generator) -> dict[str, Tensor]:
         """`number` samples at random, with replacement."""
@@ -91,8 +97,8 @@ def crop_batch(
     def even(half: float) -> Tensor:
         return (torch.rand(number, device=device, generator=generator) * 2 - 1) * half
 
-    turn, grown = even(math.radians(5.0)), torch.exp(even(0.05))
-    shift = torch.stack([even(0.03 * crop), even(0.03 * crop)], dim=-1)
+    turn, grown = even(math.radians(8.0)), torch.exp(even(0.08))
+    shift = torch.stack([even(0.05 * crop), even(0.05 * crop)], dim=-1)
     c, s = torch.cos(turn) * grown, torch.sin(turn) * grown
     linear = torch.stack([torch.stack([c, -s], -1), torch.stack([s, c], -1)], -2)
     middle, wide_middle = (crop - 1) / 2, (wide.shape[-1] - 1) / 2

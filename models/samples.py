@@ -27,7 +27,7 @@ from models.geometry import (
 from pipeline.knee.landmarks import names_of
 from pipeline.knee.truth import KneeTruth, LabelledFilm
 
-WIDE = 1.1
+WIDE = 1.25
 MAX_KNEES = 4
 KNEE_FIELDS = 8
 """Per knee of a locator sample: x, y, W (picture pixels), up x, up y, view, lateral right of up,
@@ -42,9 +42,9 @@ class Jitter:
     `flip` is the chance that the crop is the mirror image of the canonical form.
     """
 
-    shift: float = 0.08
-    size: float = 0.12
-    turn: float = 15.0
+    shift: float = 0.06
+    size: float = 0.08
+    turn: float = 12.0
     flip: float = FLIP_SHARE
 
 
@@ -167,7 +167,7 @@ def crop_sample(
     if truth.view != "other" and len(truth.names):
         place = {n: k for k, n in enumerate(names_of(truth.view), CHANNELS_OF[truth.view].start)}
         index = np.array([place[name] for name in truth.names])
-        finite: NDArray[np.bool_] = np.isfinite(truth.xy).all(axis=1)
+        finite = np.asarray(np.isfinite(truth.xy).all(axis=1))
         points = np.where(finite[:, None], truth.xy, 0.0)
         xy[index] = transform.forward(points)
         canonical[index] = exact.forward(points) - 1.0

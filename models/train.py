@@ -11,7 +11,7 @@ import math
 import os
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -22,7 +22,7 @@ from torch import Tensor, nn
 from models import checkpoint
 from models.blocks import parameters_of
 from models.curves import CurveLog, draw
-from models.feeder import Feeder, FeedPlan
+from models.feeder import Fed, Feeder, FeedPlan
 from models.keypoints import KeypointNet
 from models.locator import LocatorNet
 from models.losses import keypoint_loss, locator_loss
@@ -91,7 +91,8 @@ class Training:
         if self.device.type == "cpu" and options.threads:
             torch.set_num_threads(options.threads)
         if self.device.type == "cuda":
-            torch.backends.cuda.matmul.allow_tf32 = True
+            # coordinates go through matrix products: those must keep all their digits
+            torch.backends.cuda.matmul.allow_tf32 = False
             torch.backends.cudnn.allow_tf32 = True
             torch.backends.cudnn.benchmark = True
         torch.manual_seed(options.seed)
@@ -113,9 +114,11 @@ class Training:
         self.held_crops = Ring(max(4 * options.validation_films, 1), self.device)
         self.held_films = Ring(max(options.validation_films, 1), self.device)
         self.mean = MeanShape()
+        self._pending: list[Fed] = []
         self.step = self.films_made = 0
         self.seconds_before = 0.0
         self.restarts = 0
+        self._workers_alive: Callable[[], int] = lambda: 0
         self.last: dict[str, Any] = {}
 
     def _optimizer(self) -> torch.optim.Optimizer:
@@ -131,7 +134,10 @@ class Training:
     # -- keeping
 
     def save(self) -> None:
-        """Everything needed to go on, in one file."""
+        """Everything needed to go on, in one file; a broken state never replaces a sound one."""
+        every = [p.detach() for net in self.nets.values() for p in net.parameters()]
+        if not bool(torch.stack([p.isfinite().all() for p in every]).all()):
+            return
         tensors: dict[str, Tensor] = checkpoint.optimizer_tensors(self.optimizer)
         for name, net in self.nets.items():
             tensors |= {f"{name}.{k}": v for k, v in net.state_dict().items()}
@@ -195,9 +201,10 @@ class Training:
             first=self.films_made,
         )
         with Feeder(scenarios, plan, workers) as feeder, _progress() as show:
+            self._workers_alive = lambda: feeder.alive
             try:
                 self._loop(feeder, show)
-            except KeyboardInterrupt:
+            except (KeyboardInterrupt, Problem):
                 self.save()
                 raise
         self._measure()
@@ -245,10 +252,14 @@ class Training:
         """Moves what the workers have made into the rings; returns the number of films."""
         taken = feeder.take(at_most, wait_s)
         made = [fed for fed in taken if fed.kind == "training"]
-        crops = [crop for fed in made for crop in fed.crops]
-        self.crops.add(crops)
-        self.films.add([fed.film for fed in made])
-        self.mean.add(crops)
+        self._pending += made
+        # a few at a time, but not one by one: every addition is a dozen copies
+        if self._pending and (wait_s or len(self._pending) >= 8):
+            crops = [crop for fed in self._pending for crop in fed.crops]
+            self.crops.add(crops)
+            self.films.add([fed.film for fed in self._pending])
+            self.mean.add(crops)
+            self._pending = []
         self.films_made += len(made)
         for fed in taken:
             if fed.kind == "validation":
@@ -301,10 +312,11 @@ class Training:
     def _retreat(self) -> None:
         """A loss that is no number: back to the last checkpoint, at most three times."""
         self.restarts += 1
-        clock = self.seconds_before
-        if self.restarts > 3 or not self.restore():
+        started = self.seconds_before
+        restored = self.restore()
+        self.seconds_before = started
+        if self.restarts > 3 or not restored:
             raise Problem("training", "the loss is no longer a number", "lower the learning rate")
-        self.seconds_before = clock
         self._say(f"the loss was no number: back at step {self.step}")
 
     # -- telling
@@ -345,7 +357,7 @@ class Training:
                 f"step {self.step} {facts['minutes']:.2f} min loss {row['loss']:.3f} "
                 f"heat {row['heat']:.3f} place {row['place']:.2f} px pose {row['pose']:.3f} "
                 f"found {row['found']:.3f}; {steps:.1f} steps/s, {films:.0f} films/s, "
-                f"{self.crops.count} crops"
+                f"{self.crops.count} crops, {self._workers_alive()} workers"
             )
 
     def _say(self, text: str) -> None:

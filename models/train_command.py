@@ -1,0 +1,101 @@
+"""`squareon train`: networks from synthetic films."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from importlib.metadata import version
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any, ClassVar
+
+from pipeline.contracts import Scenario
+from pipeline.knee.errors import Problem
+from pipeline.registry import build_section
+
+EXAMPLES = """\
+examples:
+  squareon train --out run profile=small
+  squareon train --out run minutes=9 scenario=radiography
+  squareon train --out run profile=small minutes=2 --name trial
+
+The folder given with --out receives checkpoint.safetensors, curves.csv, curves.html,
+validation.jsonl and, at the end, weights/ with both networks for reading and MODEL_CARD.md. The
+same command given again continues where it stopped. Read with the new weights:
+  squareon read knee.dcm --out results detector.folder=run/weights
+"""
+
+
+@dataclass(frozen=True)
+class TrainSettings:
+    """What is trained, on what.
+
+    Attributes:
+        profile: full (one large GPU) or small (a CPU, a quarter of an hour).
+        minutes: length of the run; 0 = the profile's own.
+        seed: of weights and films.
+        device: auto, cuda or cpu.
+        workers: processes that make films; 0 = the profile's own.
+        compile: compile the networks first; pays off in runs of many minutes on a GPU.
+        scenario: one plugin, `{name: ..., option: value}`.
+    """
+
+    profile: str = "full"
+    minutes: float = 0.0
+    seed: int = 0
+    device: str = "auto"
+    workers: int = 0
+    compile: bool = False
+    scenario: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class TrainCommand:
+    """Trains the networks."""
+
+    help: ClassVar[str] = "train the networks on synthetic films (needs the train extra)"
+    settings: ClassVar[type] = TrainSettings
+
+    def add_arguments(self, parser: argparse.ArgumentParser) -> None:
+        parser.epilog = EXAMPLES
+        parser.add_argument(
+            "--out", required=True, type=Path, metavar="DIR", help="folder for the run"
+        )
+        parser.add_argument(
+            "--name",
+            default="squareon-knee",
+            help="what the weights are called (default %(default)s)",
+        )
+
+    def run(self, arguments: argparse.Namespace, settings: Mapping[str, Any]) -> int:
+        for package in ("torch", "albumentations", "onnx"):
+            if find_spec(package) is None:
+                raise Problem(
+                    "squareon train",
+                    f"the package {package} is not installed",
+                    "install the train extra: pip install 'squareon[train]'",
+                )
+        from models.export import export
+        from models.options import profile
+        from models.train import CHECKPOINT, train
+
+        chosen = TrainSettings(**settings)
+        options = replace(profile(chosen.profile), seed=chosen.seed, compile=chosen.compile)
+        if chosen.minutes:
+            options = replace(options, minutes=chosen.minutes)
+        if chosen.device != "auto":
+            options = replace(options, device=chosen.device)
+        if chosen.workers:
+            options = replace(options, workers=chosen.workers)
+        scenario: Scenario = build_section("scenario", chosen.scenario)
+        train(options, [scenario], arguments.out)
+        facts = export(
+            arguments.out / CHECKPOINT,
+            arguments.out / "weights",
+            name=arguments.name,
+            code_version=version("squareon"),
+            data_version=str(chosen.scenario.get("name", "")),
+        )
+        print(f"weights `{facts['name']}` in {arguments.out / 'weights'}")
+        return 0

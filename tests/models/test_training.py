@@ -1,0 +1,154 @@
+"""Training end to end on drawn knees: it runs, it can be killed, it learns."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+torch = pytest.importorskip("torch")
+pytest.importorskip("albumentations")
+pytestmark = pytest.mark.train
+
+from conftest import tiny_options  # noqa: E402
+from toy_knee import ToyScenario  # noqa: E402
+
+from models import checkpoint  # noqa: E402
+from models.feeder import TRAINING_SEEDS, Feeder, FeedPlan, validation_seed  # noqa: E402
+from models.options import profile  # noqa: E402
+from models.train import learning_rate_factor, train  # noqa: E402
+from pipeline.knee.errors import Problem  # noqa: E402
+
+HERE = Path(__file__).parent
+ROOT = HERE.parent.parent
+
+KILLED_RUN = """
+import sys
+from pathlib import Path
+from conftest import tiny_options
+from models.train import train
+from toy_knee import ToyScenario
+if __name__ == "__main__":
+    train(tiny_options(max_steps=100000), [ToyScenario(side=160)], Path(sys.argv[1]))
+"""
+
+
+def test_a_run_leaves_what_it_promises(trained: Path) -> None:
+    tensors, facts = checkpoint.load(trained / "checkpoint.safetensors")
+    assert facts["step"] == 6
+    assert facts["films_made"] > 0
+    assert any(name.startswith("optimizer.") for name in tensors)
+    with (trained / "curves.csv").open() as handle:
+        rows = list(csv.DictReader(handle))
+    assert all(float(row["loss"]) > 0 for row in rows)
+    last = json.loads((trained / "validation.jsonl").read_text().splitlines()[-1])
+    for view in ("AP", "lateral"):
+        if view in last["keypoints"]:
+            assert last["keypoints"][view]["mean_shape_mre_mm"] > 0
+            assert last["keypoints"][view]["mre_mm"] > 0
+    assert 0.0 <= last["locator"]["found"] <= 1.0
+    assert (trained / "curves.html").exists()
+
+
+def test_a_killed_run_goes_on_where_it_was_saved(tmp_path: Path) -> None:
+    script = tmp_path / "run.py"
+    script.write_text(KILLED_RUN)
+    out = tmp_path / "out"
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join([str(ROOT), str(HERE)])}
+    process = subprocess.Popen(
+        [sys.executable, str(script), str(out)],
+        env=environment,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    saved = out / "checkpoint.safetensors"
+    deadline = time.monotonic() + 120
+    while not saved.exists() and process.poll() is None and time.monotonic() < deadline:
+        time.sleep(0.05)
+    process.send_signal(signal.SIGKILL)
+    process.wait()
+    assert saved.exists()
+    _, before = checkpoint.load(saved)
+    assert before["step"] > 0
+    train(tiny_options(max_steps=before["step"] + 3), [ToyScenario(side=160)], out)
+    _, after = checkpoint.load(saved)
+    assert after["step"] == before["step"] + 3
+    assert after["seconds"] > before["seconds"]
+    assert after["films_made"] > before["films_made"]
+
+
+def test_weights_and_optimizer_survive_a_checkpoint(tmp_path: Path) -> None:
+    net = torch.nn.Linear(3, 2)
+    optimizer = torch.optim.AdamW(net.parameters(), lr=0.1)
+    for _ in range(3):
+        optimizer.zero_grad()
+        net(torch.ones(1, 3)).square().sum().backward()
+        optimizer.step()
+    path = tmp_path / "c.safetensors"
+    tensors = checkpoint.optimizer_tensors(optimizer)
+    tensors |= {f"net.{k}": v for k, v in net.state_dict().items()}
+    checkpoint.save(path, tensors, {"step": 3})
+    again = torch.nn.Linear(3, 2)
+    loaded, facts = checkpoint.load(path)
+    again.load_state_dict(checkpoint.part(loaded, "net"))
+    other = torch.optim.AdamW(again.parameters(), lr=0.1)
+    checkpoint.restore_optimizer(other, loaded)
+    for model, opt in ((net, optimizer), (again, other)):
+        opt.zero_grad()
+        model(torch.ones(1, 3)).square().sum().backward()
+        opt.step()
+    assert facts == {"step": 3}
+    assert torch.equal(net.weight, again.weight)
+
+
+def test_a_file_that_is_no_checkpoint_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "checkpoint.safetensors"
+    path.write_bytes(b"not at all")
+    with pytest.raises(Problem, match="not a checkpoint"):
+        checkpoint.load(path)
+
+
+def test_another_size_of_network_is_told(trained: Path) -> None:
+    options = profile("small")
+    with pytest.raises(Problem, match="another size"):
+        train(options, [ToyScenario()], trained)
+
+
+def test_scenarios_that_fail_are_told() -> None:
+    plan = FeedPlan(crop=96, picture=96, crops_per_film=1, validation_films=0, seed=0)
+    told = pytest.raises(Problem, match="no such bone")
+    with Feeder([FailingScenario()], plan, 1) as feeder, told:
+        take_until_told(feeder)
+
+
+def take_until_told(feeder: Feeder) -> None:
+    for _ in range(200):
+        feeder.take(50, 1.0)
+
+
+class FailingScenario:
+    def make(self, seed: int) -> object:
+        raise RuntimeError("no such bone")
+
+
+def test_seeds_of_training_and_measuring_are_apart() -> None:
+    assert max(validation_seed(k) for k in range(1_000_000)) < TRAINING_SEEDS
+
+
+def test_the_learning_rate_ends_low_whatever_the_speed() -> None:
+    assert learning_rate_factor(0, 0.0) < 0.01
+    assert learning_rate_factor(500, 0.05) > 0.95
+    assert learning_rate_factor(40, 1.0) < 0.001
+    assert learning_rate_factor(100_000, 1.0) < 0.01
+
+
+def test_unknown_profiles_are_told() -> None:
+    with pytest.raises(Problem, match="full"):
+        profile("enormous")
