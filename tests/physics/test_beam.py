@@ -109,8 +109,8 @@ def test_cortical_bone_hardens_the_beam() -> None:
         -np.log(transmit({"cortical": np.full((1, 1), mm, np.float32)}, used))[0, 0] / mm * 10
         for mm in (1.0, 20.0)
     )
-    assert thin == pytest.approx(1.68, rel=0.1)
-    assert thick == pytest.approx(1.14, rel=0.1)
+    assert thin == pytest.approx(1.68, rel=0.01)
+    assert thick == pytest.approx(1.14, rel=0.01)
 
 
 @settings(max_examples=60, deadline=None)
