@@ -39,6 +39,10 @@ class Placed:
     def __call__(self, points: Array) -> Array:
         return np.asarray(points @ self.rotation.T + self.shift)
 
+    def back(self, points: Array) -> Array:
+        """The way back."""
+        return np.asarray((points - self.shift) @ self.rotation)
+
 
 def inward_rotation(flexion_deg: float) -> float:
     """Mean inward rotation of the tibia against its place in extension, degrees.

@@ -138,7 +138,7 @@ def _room(vertices: Array, faces: NDArray[np.int32], normals: Array) -> Array:
         a = vertices[ia]
         e, g = vertices[ib] - a, vertices[ic] - a
         for k in range(vertices.shape[0]):
-            if k == ia or k == ib or k == ic:
+            if k in (ia, ib, ic):
                 continue
             # Moller & Trumbore 1997, ray from vertex k straight into the bone.
             dx, dy, dz = -normals[k, 0], -normals[k, 1], -normals[k, 2]

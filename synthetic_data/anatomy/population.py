@@ -36,16 +36,21 @@ ROWS: dict[str, Row] = {
     "femur_shaft_ap": Row((31, 3), (27, 3), 0.6, "design value, 10 cm above the joint"),
     "femur_lateral_angle": Row((81, 1), (81, 1), 0.0, "Paley 2002 (aLDFA 79-83), from memory"),
     "adductor_ratio": Row((0.56, 0.03), (0.56, 0.03), 0.0, "Xiao et al. 2017;32:1351"),
-    "tibia_width": Row((76.0, 3.0), (67.3, 3.2), SIZE_R, "J Orthop Surg Res 2021, MRI"),
+    # Series differ by 8 mm; this one goes with the femora above as on real films, where the
+    # plateau is 0.95 of the epicondylar width (an MRI series of 76.0 and 67.3 would give 0.86).
+    "tibia_width": Row(
+        (83.0, 3.7), (71.7, 2.8), SIZE_R, "Japanese series in PMC9703208; SD Mensch & Amstutz there"
+    ),
     "tibia_depth": Row(
-        (49.5, 2.7), (43.8, 2.7), SIZE_R, "mean of both plateaux, four series in PMC9703208"
+        (50.5, 2.6), (45.0, 2.35), SIZE_R, "mean of both plateaux, Cheng in PMC9703208"
     ),
     "tibia_shaft_ap": Row((32, 3), (28, 3), 0.6, "design value, below the tuberosity"),
     "tibia_shaft_ml": Row((27, 3), (24, 3), 0.6, "design value, below the tuberosity"),
     "slope_medial": Row((5.86, 3.0), (6.61, 3.32), 0.0, "Knee Surg Relat Res 2021, MRI"),
     "slope_lateral": Row((4.41, 3.35), (4.63, 2.85), 0.0, "Knee Surg Relat Res 2021, MRI"),
     "tibia_medial_angle": Row((87, 1.3), (87, 1.3), 0.0, "Paley 2002 (MPTA 85-90), from memory"),
-    "fibula_ratio": Row((0.232, 0.03), (0.232, 0.03), 0.0, "J Orthop Surg Res 2018, SD design"),
+    # CT has 0.232 (J Orthop Surg Res 2018, s13018-018-0963-2); ten marked films have 0.29.
+    "fibula_ratio": Row((0.255, 0.035), (0.255, 0.035), 0.0, "between CT and films; SD design"),
     "tubercle_ratio": Row(
         (0.295, 0.03), (0.295, 0.03), 0.0, "J Orthop Surg Res 2018, s13018-018-0963-2; SD design"
     ),

@@ -61,7 +61,7 @@ def _bend(height: Array, start: float, length: float) -> Array:
 
 
 def _scale_shaft(
-    vertices: Array, line: Array, near: Array, wanted: tuple[float, float], on: Array
+    vertices: Array, line: Array, near: NDArray[np.bool_], wanted: tuple[float, float], on: Array
 ) -> None:
     """Scales x and z about the shaft's line where `on` (0..1) says so; changes `vertices`.
 
@@ -115,7 +115,7 @@ def shape_femur(t: Template, vertices: Array, person: Person, field: SmoothField
     v[:, 1] += (wanted - tubercle[1]) * near
     tubercle = v[t.places["adductor_tubercle"]]
     bump = np.exp(-np.sum((v - tubercle) ** 2, axis=1) / (2 * 4.5**2))
-    v += 2.6 * bump[:, None] * np.array([-0.45, 0.25, -0.85])
+    v += 2.0 * bump[:, None] * np.array([-0.45, 0.25, -0.85])
     return t.femur_frame(v).local(v)
 
 
@@ -161,6 +161,9 @@ def shape_leg(
     place = v[t.places["tuberosity"]]
     near = np.exp(-np.sum((v - place) ** 2, axis=1) / (2 * (0.2 * size) ** 2))
     v[:, 1] -= ((person["tubercle_ratio"] - 0.1) * person["femur_width"] + place[1]) * near
+    # The shape model smooths the tuberosity away: a low ridge, longer than wide.
+    d = (v - v[t.places["tuberosity"]]) / np.array([9.0, 10.0, 6.5])
+    v[:, 0] += 2.4 * np.exp(-np.sum(d**2, axis=1) / 2)
     _scale_shaft(
         v[:n],
         t.tibia.sections @ v[:n],

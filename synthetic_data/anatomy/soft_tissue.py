@@ -12,14 +12,22 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from pipeline.knee.anatomy import Mesh
 from synthetic_data.anatomy.geometry import smooth_step
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
-AROUND = 56
-BEND_MM = 56.0
+AROUND = 40
+FINE = 160
+"""Places along the curve at which girths are worked out."""
+SPREAD = (8, 3)
+"""Places over which they are smoothed, straight and at 90 degrees, where rings fan out."""
+POWER = 2.4
+"""Exponent of the rings' superellipse; 2 would be an ellipse."""
+BEND_MM = 84.0
 """Length of the curve over which the knee's bend is spread."""
 
 
@@ -40,8 +48,8 @@ class Limb:
     back_mm: float
 
 
-def _curve(limb: Limb, s: Array) -> tuple[Array, Array, Array]:
-    """Points, forward directions and down directions (each (N, 2): x, y) of the curve at s mm.
+def _curve(limb: Limb, s: Array) -> tuple[Array, Array]:
+    """Points and forward directions (each (N, 2): x, y) of the curve at s mm.
 
     s is 0 at the joint line, positive toward the foot.
     """
@@ -59,7 +67,7 @@ def _curve(limb: Limb, s: Array) -> tuple[Array, Array, Array]:
     before = np.minimum(s + BEND_MM / 2, 0.0)
     after = np.maximum(s - BEND_MM / 2, 0.0)
     points = start + arc + (before + after)[:, None] * down
-    return points, forward, down
+    return points, forward
 
 
 def _unroll(limb: Limb, points: Array) -> Array:
@@ -73,7 +81,6 @@ def _unroll(limb: Limb, points: Array) -> Array:
     q = p + np.array([radius, 0.0])  # from the bend's centre
     below = (p[:, 1] < 0) | ((q[:, 0] < 0) & (bend > 0))
     angle = np.arctan2(-q[:, 1], q[:, 0]) if bend > 0 else np.arctan2(q[:, 1], -q[:, 0])
-    angle = angle if bend > 0 else -angle
     inside = below & (np.abs(angle) <= abs(bend))
     out[inside, 0] = -BEND_MM / 2 + angle[inside] * radius
     out[inside, 1] = (np.hypot(*q[inside].T) - abs(radius)) * np.sign(radius)
@@ -86,85 +93,127 @@ def _unroll(limb: Limb, points: Array) -> Array:
     return out
 
 
+@dataclass(frozen=True)
+class _Rings:
+    """Half-axes of superelliptic rings along s (all (n,) mm): front and back are distances in
+    front of the curve, middle and side are lateral."""
+
+    front: Array
+    back: Array
+    middle: Array
+    side: Array
+
+    def level(self, s: Array, flat: Array) -> Array:
+        """(N,) how far out unrolled points lie: 1 on the surface, less inside."""
+        front, back, middle, side = (
+            np.interp(flat[:, 0], s, values)
+            for values in (self.front, self.back, self.middle, self.side)
+        )
+        u = np.abs(flat[:, 1] - (front + back) / 2) / ((front - back) / 2)
+        v = np.abs(flat[:, 2] - middle) / side
+        return np.asarray((u**POWER + v**POWER) ** (1 / POWER))
+
+
 def tubes(limb: Limb, rng: np.random.Generator, bmi: float, width: float) -> dict[str, Mesh]:
     """`skin` and `muscle`. `width`: femoral width, mm, the measure of all girths."""
-    n = 44
     flat = _unroll(limb, limb.bones)
-    s = np.linspace(flat[:, 0].min() - limb.end_mm, flat[:, 0].max() + limb.end_mm, n)
+    s = np.linspace(flat[:, 0].min() - limb.end_mm, flat[:, 0].max() + limb.end_mm, FINE)
+    spread = round(float(np.interp(limb.flexion_deg, (0, 90), SPREAD)))
     fat = np.clip(0.9 + 0.09 * (bmi - 22), 0.5, 2.8) * rng.uniform(0.85, 1.15)
-    bulk = width / 83.0 * rng.uniform(0.9, 1.1)
-    # Lean tissue (muscle tube) over bone, then fat over that: front, back, sides, along s.
-    up, low = smooth_step(-s, 10, 190), smooth_step(s, 10, 120)
-    lean_front = 2.0 + bulk * (30 * up + 1.5 * low)
-    lean_side = 3.5 + bulk * (24 * up + 12 * low)
-    lean_back = bulk * (12 + 14 * up + 10 * low)  # behind the curve at the back of the knee: less
-    fat_front = fat * (3.0 + 5 * up + 2 * low)
-    fat_side = fat * (5.0 + 6 * up + 2 * low)
-    fat_back = fat * (4.0 + 5 * up + 2 * low)
-
-    front, back, inner, outer = _extents(flat, s)
+    bulk = width / 83.0 * rng.uniform(0.85, 1.15)
+    # Lean tissue over bone, then fat over that, growing away from the knee.
+    up, low = smooth_step(-s, 20, 200), smooth_step(s, 20, 120)
+    front, back, inner, outer = _extents(flat, s, spread)
     middle = (inner + outer) / 2
-    half = (outer - inner) / 2
-    rows = {}
-    for name, share in (("muscle", 0.0), ("skin", 1.0)):
-        f = front + lean_front + share * fat_front
-        side = half + lean_side + share * fat_side
-        b = np.minimum(back - lean_back, 6.0) * 1.0 - share * fat_back
-        rows[name] = (f, b, side)
-    return {name: _tube(limb, s, f, b, middle, side) for name, (f, b, side) in rows.items()}
+    # Between thick muscle and the wide bone ends the limb does not pinch in over the shafts.
+    half = np.maximum((outer - inner) / 2, width * (0.44 - 0.06 * low))
+    front = np.maximum(front, np.where(s < 0, front[np.abs(s) < 40].max() - 12, 0))
+    lean = _Rings(
+        front + 3.0 + bulk * (22 * up + 2 * low),
+        np.minimum(back, 8.0) - bulk * (9 + 24 * up + 16 * low),
+        middle,
+        half + 4.0 + bulk * (15 * up + 12 * low),
+    )
+    # A ring must hold the bones' corners too: widened by the farthest bone, 1.5 mm spared.
+    slack = 1 + 1.5 / np.minimum((lean.front - lean.back) / 2, lean.side)
+    level = lean.level(s, flat) * np.interp(flat[:, 0], s, slack)
+    ring = _ring_of(flat, s)
+    most = np.ones(len(s))
+    np.maximum.at(most, ring, level)
+    most = _smooth_above(most, spread)
+    centre, reach = (lean.front + lean.back) / 2, (lean.front - lean.back) / 2 * most
+    lean = _Rings(centre + reach, centre - reach, middle, lean.side * most)
+    side_fat = fat * (5.0 + 7 * up + 3 * low)
+    skin = _Rings(
+        lean.front + fat * (3.0 + 5 * up + 3 * low),
+        lean.back - fat * (4.0 + 5 * up + 3 * low),
+        middle - 0.15 * rng.uniform(0, 1) * side_fat,
+        lean.side + side_fat,
+    )
+    # Every second place near the knee, every sixth far from it.
+    index = np.arange(FINE)
+    near = np.abs(s) < 110
+    kept = np.flatnonzero((near & (index % 2 == 0)) | (index % 6 == 0) | (index == FINE - 1))
+    return {name: _tube(limb, s, rings, kept) for name, rings in (("skin", skin), ("muscle", lean))}
 
 
-def _extents(flat: Array, s: Array) -> tuple[Array, Array, Array, Array]:
-    """Reach of the bones in front, behind and to both sides at each ring, smoothed outward."""
+def _ring_of(flat: Array, s: Array) -> Ints:
+    """(N,) the ring nearest to each unrolled point."""
     step = s[1] - s[0]
-    ring = np.clip(np.rint((flat[:, 0] - s[0]) / step).astype(int), 0, len(s) - 1)
+    return np.clip(np.rint((flat[:, 0] - s[0]) / step).astype(np.int64), 0, len(s) - 1)
+
+
+def _smooth_above(values: Array, spread: int) -> Array:
+    """A smooth curve nowhere below `values` or their neighbours: dilated, then averaged over a
+    shorter reach than it was dilated by."""
+    wide = maximum_filter1d(values, 2 * spread + 1, mode="nearest")
+    for _ in range(2):
+        wide = uniform_filter1d(wide, spread, mode="nearest")
+    return np.asarray(wide)
+
+
+def _extents(flat: Array, s: Array, spread: int) -> tuple[Array, Array, Array, Array]:
+    """Reach of the bones in front, behind and to both sides at each ring, smoothed outward."""
+    ring = _ring_of(flat, s)
     front = np.full(len(s), -1e9)
     back, inner, outer = -front.copy(), -front.copy(), front.copy()
     np.maximum.at(front, ring, flat[:, 1])
     np.minimum.at(back, ring, flat[:, 1])
     np.minimum.at(inner, ring, flat[:, 2])
     np.maximum.at(outer, ring, flat[:, 2])
-    found = front > -1e8
+    found = np.flatnonzero(front > -1e8)
     index = np.arange(len(s))
 
-    def spread(values: Array, sign: float) -> Array:
-        values = np.interp(index, index[found], values[found]) * sign
-        for _ in range(2):  # never less than any neighbour: a ring must clear bone between rings
-            values = np.maximum(
-                values,
-                np.maximum(np.append(values[1:], values[-1]), np.insert(values[:-1], 0, values[0])),
-            )
-        kernel = np.array([1, 2, 3, 2, 1]) / 9
-        smooth = np.convolve(np.pad(values, 2, mode="edge"), kernel, mode="valid")
-        return np.maximum(smooth, values - 2.0) * sign
+    def above(values: Array) -> Array:
+        return _smooth_above(np.interp(index, found, values[found]), spread)
 
-    return spread(front, 1), spread(back, -1), spread(inner, -1), spread(outer, 1)
+    return above(front), -above(-back), -above(-inner), above(outer)
 
 
-def _tube(limb: Limb, s: Array, front: Array, back: Array, middle: Array, side: Array) -> Mesh:
+def _tube(limb: Limb, s: Array, rings: _Rings, kept: Ints) -> Mesh:
     """A closed tube of superelliptic rings, capped by a fan at either end."""
     a = np.arange(AROUND) * 2 * np.pi / AROUND
-    power = 2 / 2.5
-    ca = np.sign(np.cos(a)) * np.abs(np.cos(a)) ** power
-    sa = np.sign(np.sin(a)) * np.abs(np.sin(a)) ** power
-    points, forward, _ = _curve(limb, s)
+    ca = np.sign(np.cos(a)) * np.abs(np.cos(a)) ** (2 / POWER)
+    sa = np.sign(np.sin(a)) * np.abs(np.sin(a)) ** (2 / POWER)
+    points, forward = _curve(limb, s[kept])
+    front, back = rings.front[kept], rings.back[kept]
     centre, reach = (front + back) / 2, (front - back) / 2
     depth = centre[:, None] + reach[:, None] * ca
     xy = points[:, None, :] + depth[..., None] * forward[:, None, :]
-    z = middle[:, None] + side[:, None] * sa
-    rings = np.concatenate([xy, z[..., None]], axis=2)
-    n = len(s)
-    ends = rings[[0, -1]].mean(axis=1)
-    vertices = np.concatenate([rings.reshape(-1, 3), ends])
+    z = rings.middle[kept, None] + rings.side[kept, None] * sa
+    around = np.concatenate([xy, z[..., None]], axis=2)
+    n = len(kept)
+    ends = around[[0, -1]].mean(axis=1)
+    vertices = np.concatenate([around.reshape(-1, 3), ends])
     i, j = np.meshgrid(np.arange(n - 1), np.arange(AROUND), indexing="ij")
     k = (j + 1) % AROUND
     p, q = i * AROUND + j, i * AROUND + k
     r, u = p + AROUND, q + AROUND
     sides = np.concatenate([np.stack([p, q, u], -1), np.stack([p, u, r], -1)]).reshape(-1, 3)
-    j = np.arange(AROUND)
-    k = (j + 1) % AROUND
-    first = np.stack([k, j, np.full(AROUND, n * AROUND)], axis=1)
+    ring = np.arange(AROUND)
+    turned = (ring + 1) % AROUND
+    first = np.stack([turned, ring, np.full(AROUND, n * AROUND)], axis=1)
     last = (n - 1) * AROUND
-    final = np.stack([last + j, last + k, np.full(AROUND, n * AROUND + 1)], axis=1)
+    final = np.stack([last + ring, last + turned, np.full(AROUND, n * AROUND + 1)], axis=1)
     faces = np.concatenate([sides, first, final]).astype(np.int32)
     return Mesh(vertices, faces)

@@ -22,7 +22,7 @@ from synthetic_data.anatomy.articulation import (
     seat_tibia,
 )
 from synthetic_data.anatomy.cortex import inner_surface, thickness
-from synthetic_data.anatomy.geometry import neighbours, vertex_normals
+from synthetic_data.anatomy.geometry import neighbours, smooth_step, vertex_normals
 from synthetic_data.anatomy.population import draw_person
 from synthetic_data.anatomy.shaping import (
     SmoothField,
@@ -160,13 +160,16 @@ def _fit_fibula(t: Template, tibia: Array, fibula: Array, below_femur: float) ->
         below_femur: mm from the femoral joint line (which lies about 5 mm above the plateau).
     """
     tip = fibula[t.places["fibular_head"], 1]
-    out = fibula + np.array([0.0, -(below_femur - 9.0) - tip, 0.0])
+    rise = -(below_femur - 9.0) - tip
+    # Mostly a longer or shorter head: the joint with the tibia stays where its facet is.
+    share = 0.3 + 0.7 * smooth_step(fibula[:, 1], tip - 32.0, tip)
+    out = fibula + (rise * share)[:, None] * np.array([0.0, 1.0, 0.0])
     near = tibia[(tibia[:, 1] > -90) & (tibia[:, 1] < 5) & (tibia[:, 2] > 0)]
     keep = (tibia[:, 1] > -90) & (tibia[:, 1] < 5) & (tibia[:, 2] > 0)
     normals = vertex_normals(tibia, t.tibia.faces)[keep]
     tree = cKDTree(near)
     head = out[out[:, 1] > -80]
-    push = np.array([-0.75, 0.0, 0.66])
+    push = np.array([-0.6, 0.0, 0.8])
     moved = 0.0
     for _ in range(6):
         points = head + moved * push
@@ -185,18 +188,15 @@ def _fit_fibula(t: Template, tibia: Array, fibula: Array, below_femur: float) ->
 def _marrow(
     t: Template, shapes: dict[str, Array], leg: Placed, values: dict[str, float], shell: float
 ) -> dict[str, Mesh]:
+    """Inner faces of the cortex, worked out in each bone's own upright axes."""
     averages = _averages()
     low = shapes["femur"][t.distal, 1].min()
-    back = {n: (shapes[n] - leg.shift) @ leg.rotation for n in ("tibia", "fibula")}
-    along = {
-        "femur": shapes["femur"][:, 1] - low,
-        "tibia": -back["tibia"][:, 1],
-        "fibula": -back["fibula"][:, 1],
-        "patella": np.zeros(len(shapes["patella"])),
-    }
     out = {}
-    for name, v in shapes.items():
-        faces = getattr(t, name).faces
-        thick = thickness(name, along[name], values["cortex_80"], values["cortex_140"], shell)
-        out[name] = Mesh(inner_surface(v, faces, averages[name], thick, t.rooms[name]), faces)
+    for name, vertices in shapes.items():
+        bone = getattr(t, name)
+        own = leg.back(vertices) if name in ("tibia", "fibula") else vertices
+        along = own[:, 1] - low if name == "femur" else -own[:, 1]
+        thick = thickness(name, along, values["cortex_80"], values["cortex_140"], shell)
+        inner = inner_surface(own, bone.faces, averages[name], thick, t.rooms[name], bone.levels)
+        out[name] = Mesh(leg(inner) if name in ("tibia", "fibula") else inner, bone.faces)
     return out

@@ -26,6 +26,7 @@ UPPER_MM = 15.0
 WIDEST_TURN = 6.0
 """Mean widest direction of the plateau of sampled knees against that of the mean shape, degrees
 (measured on 100 knees; it varies by 12 from one to the next)."""
+LEVELS = 14
 MEAN_WIDTH = 80.0
 """Nominal epicondylar width of the mean shape, mm; only places shaft sections."""
 
@@ -40,12 +41,15 @@ class Bone:
         faces: (F, 3) int32, outward.
         sections: (len(SECTIONS), N) weights giving centroids of shaft sections, low to high
             on the femur, high to low on the tibia; empty for patella and fibula.
+        levels: (K, N) weights giving centroids of the outline at K heights all along the
+            shaft, from the knee away; empty for the patella.
     """
 
     mean: Array
     modes: Array
     faces: NDArray[np.int32]
     sections: Array
+    levels: Array
 
     def shape(self, scores: Array) -> Array:
         """(N, 3) vertices for (MODES,) scores in standard deviations."""
@@ -154,7 +158,12 @@ def template() -> Template:
                     for s in SECTIONS
                 ]
             )
-        bones[name] = Bone(vertices, moved, surface.faces.astype(np.int32), sections)
+        levels = np.zeros((0, len(vertices)))
+        if name != "patella":
+            away = vertices[:, 1].max() if name == "femur" else vertices[:, 1].min()
+            heights = np.linspace(JOINT_Y + (50 if name == "femur" else -45), away, LEVELS + 1)
+            levels = np.stack([section_weights(vertices, surface.faces, y) for y in heights[:-1]])
+        bones[name] = Bone(vertices, moved, surface.faces.astype(np.int32), sections, levels)
     return _named(bones)
 
 
