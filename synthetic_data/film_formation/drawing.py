@@ -79,7 +79,7 @@ def _exposure(rng: np.random.Generator, scanned: bool) -> dict[str, float]:
     gamma = float(np.clip(np.exp(rng.normal(0.65, 0.3)), 0.9, 3.2))
     sigmoid = rng.uniform(0, 1.0 if scanned else 0.6)
     if kind == "washed out":
-        high, gamma = rng.uniform(0.65, 0.9), rng.uniform(0.6, 1.5)
+        high, gamma = rng.uniform(0.74, 0.95), rng.uniform(0.9, 1.7)
     elif kind == "dark":
         low, high, gamma = rng.uniform(0.0, 0.3), rng.uniform(1.0, 1.15), rng.uniform(2.0, 3.0)
     elif kind == "flat":
@@ -102,7 +102,7 @@ def _shutters(rng: np.random.Generator, c_arm: bool) -> tuple[Shutter, ...]:
                 fill=float(rng.choice((0.0, 0.0, 0.0, rng.uniform(0, 0.2), 1.0))),
             )
         )
-    if rng.random() < (0.25 if c_arm else 0.45):
+    if rng.random() < (0.2 if c_arm else 0.35):
         half = rng.uniform(0.3, 0.5, 2)
         if rng.random() < 0.5:
             half[rng.integers(2)] = 0.6
