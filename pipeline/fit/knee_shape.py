@@ -23,12 +23,21 @@ from pipeline.knee.errors import Problem
 
 Array = NDArray[np.float64]
 BONES = ("femur", "tibia", "patella")
+RIM = (
+    "medial_plateau_anterior",
+    "medial_plateau_posterior",
+    "lateral_plateau_anterior",
+    "lateral_plateau_posterior",
+)
+RIM_POINTS = tuple(f"point.{name}" for name in RIM)
 SHAPE_FILE = Path(__file__).with_name("knee_shape.safetensors")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class KneeShape:
-    """Attributes:
+    """Points of all bones, linear in shape coefficients; compared by identity.
+
+    Attributes:
     mean: bone to (N, 3) mm.
     modes: bone to (M, N, 3) mm per standard deviation of each coefficient.
     left: bone to (N,) mm, standard deviation per coordinate that the modes leave out.

@@ -31,6 +31,7 @@ from pipeline.fit.outlines import (
     heights,
     off_centre,
     outlines,
+    touching_points,
 )
 from pipeline.fit.solve import Priors, Problem3D, Seen, Solution, swapped
 from pipeline.knee.detection import Detection, Hypothesis, Pose
@@ -135,14 +136,17 @@ class LandmarkFit:
         """Per naming (as named; on a lateral also exchanged), a solution per tube side."""
         near, far = (BeamModel(shape, view, side, principal) for side in (1.0, -1.0))
         first = Problem3D(near, seen, priors).solve(start, 25)
-        named = [first, Problem3D(far, seen, priors).solve(first.theta, 10)]
+        second = Problem3D(far, seen, priors).solve(first.theta, 12, first.cost)
         if view == "AP":
-            return [named]
+            return [[first, second]]
         other = swapped(seen, CONDYLE_PAIRS)
-        turned = first.theta.copy()
+        best = min((first, second), key=lambda s: s.cost)
+        turned = best.theta.copy()
         turned[[ROTATION, TIP]] *= -1.0
-        crossed = Problem3D(near, other, priors).solve(turned, 20)
-        return [named, [crossed, Problem3D(far, other, priors).solve(crossed.theta, 10)]]
+        crossed = [
+            Problem3D(model, other, priors).solve(turned, 20, best.cost) for model in (near, far)
+        ]
+        return [[first, second], crossed]
 
     def _pose(
         self, film: Film, detection: Detection, view: View, solutions: Sequence[Sequence[Solution]]
@@ -171,8 +175,10 @@ class LandmarkFit:
         return _described(film, detection, best, hypotheses)
 
     def _belief(self, solution: Solution) -> Belief:
-        mean = angles(solution.model, solution.theta)
-        jacobian = angles_jacobian(solution.model, solution.theta)
+        model, theta = solution.model, solution.theta
+        held = touching_points(model, theta)
+        mean = angles(model, theta[None], held)[0]
+        jacobian = angles_jacobian(model, theta, held)
         covariance = jacobian @ solution.covariance @ jacobian.T
         factor = np.array(self.angle_sd_factor)
         return Belief(mean, covariance * np.outer(factor, factor))
@@ -307,11 +313,12 @@ def _described(
         own = (g * placed.sd_normal[i]) ** 2 * np.eye(2)
         fitted[name] = back(placed.xy[i])
         fitted_covariance[name] = flip @ (spread[i] + own) @ flip
-    axes, origin = femur_axes(model, theta)
+    held = touching_points(model, theta)
+    (axes,), (origin,) = femur_axes(model, theta[None], held)
     ends = back(model.pixels(np.stack([origin, origin + 20.0 * axes[1]]), theta))
     up = ends[1] - ends[0]
     known = film.header.central_ray is not None and film.header.sid_mm is not None
-    share = off_centre(model, theta) if known else None
+    share = off_centre(model, theta, held) if known else None
     found, found_covariance = {}, {}
     for name, (xy, slope, left) in heights(model, theta).items():
         found[name] = back(xy)

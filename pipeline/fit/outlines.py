@@ -10,7 +10,6 @@ from scipy.spatial import ConvexHull
 
 from pipeline.fit.beam_model import (
     LOG_D,
-    RIM_POINTS,
     SHAPE,
     TA,
     TB,
@@ -19,52 +18,9 @@ from pipeline.fit.beam_model import (
     femur_turn,
     joint_turn,
 )
+from pipeline.fit.knee_shape import RIM_POINTS
 
 Array = NDArray[np.float64]
-
-
-def near_end(model: BeamModel, q: Array, theta: Array) -> Array:
-    """(3,) unit vector e at a point in film axes: front on AP, lateral side on a lateral film."""
-    d = np.exp(theta[LOG_D])
-    s = model.source_side
-    # From the source (0, 0, -s D) to the point, turned toward the viewer on AP, away on lateral.
-    away = s * np.array([q[0], q[1], q[2] + s * d])
-    e = away / np.linalg.norm(away)
-    return -e if model.view == "AP" else e
-
-
-def femur_axes(model: BeamModel, theta: Array) -> tuple[Array, Array]:
-    """(3, 3) with X_f, Y_f, Z_f as rows in film axes, and (3,) the femur's origin, mm.
-
-    The fitted shape's own condyles are asked once more for the direction in which they eclipse:
-    a blend of knees that are level in their frames is level only nearly.
-    """
-    shape, b = model.shape, model.coefficients(theta)
-    mean, modes = shape.mean["femur"], shape.modes["femur"]
-
-    def some(index: NDArray[np.int32]) -> Array:
-        return mean[index] + np.tensordot(b, modes[:, index], axes=1)
-
-    joint, high = some(np.array([shape.index[f"point.shaft_{n}"] for n in ("joint", "high")]))
-    shaft = (high - joint) / np.linalg.norm(high - joint)
-    sets = [some(shape.index[f"set.{name}"]) for name in _TOUCHING]
-    z = np.array([0.0, 0.0, 1.0])
-    x = y = z
-    touching = np.zeros((4, 3))
-    for _ in range(3):
-        y = shaft - (shaft @ z) * z
-        y /= np.linalg.norm(y)
-        x = np.cross(y, z)
-        for i, cloud in enumerate(sets):
-            touching[i] = cloud[np.argmin(cloud @ (y if i < 2 else x))]
-        down, back = touching[1] - touching[0], touching[3] - touching[2]
-        z = z + x * (back @ x) / (back @ z) + y * (down @ y) / (down @ z)
-        z /= np.linalg.norm(z)
-    y = shaft - (shaft @ z) * z
-    y /= np.linalg.norm(y)
-    r, _ = femur_turn(model.view, theta)
-    axes = np.stack([np.cross(y, z), y, z]) @ r.T
-    return axes, model.film("femur", touching.mean(axis=0)[None], theta)[0]
 
 
 _TOUCHING = (
@@ -73,56 +29,135 @@ _TOUCHING = (
     "medial_condyle_posterior",
     "lateral_condyle_posterior",
 )
+_SHAFT = ("point.shaft_joint", "point.shaft_high")
 
 
-def angles(model: BeamModel, theta: Array) -> Array:
-    """(rotation, tilt) in degrees by docs/explanation/conventions.md."""
-    (x, y, z), origin = femur_axes(model, theta)
-    e = near_end(model, origin, theta)
-    if model.view == "lateral":
-        rotation, tilt = np.arctan2(e @ x, e @ z), np.arcsin(np.clip(e @ y, -1, 1))
-        return np.degrees(np.array([rotation, tilt]))
-    rotation = np.arctan2(e @ z, e @ x)
-    index = [int(model.shape.index[name]) for name in RIM_POINTS]
-    modes = model.shape.modes["tibia"][:, index]
-    local = model.shape.mean["tibia"][index] + np.tensordot(
-        model.coefficients(theta), modes, axes=1
+def _axes(points: Array) -> Array:
+    """(..., 3, 3) rows X_f, Y_f, Z_f from (..., 6, 3): touching points and two of the shaft.
+
+    Z is level with the two distal and with the two posterior touching points, Y is the shaft
+    made perpendicular to it: so X and Y stand at right angles to the lines between them.
+    """
+    shaft = points[..., 5, :] - points[..., 4, :]
+    down = points[..., 1, :] - points[..., 0, :]
+    back = points[..., 3, :] - points[..., 2, :]
+    z = np.zeros_like(shaft)
+    z[..., 2] = 1.0
+    for _ in range(3):
+        y = _unit(shaft - _dot(shaft, z) * z)
+        x = np.cross(y, z)
+        z = _unit(z + x * _dot(back, x) / _dot(back, z) + y * _dot(down, y) / _dot(down, z))
+    y = _unit(shaft - _dot(shaft, z) * z)
+    return np.stack([np.cross(y, z), y, z], axis=-2)
+
+
+def _dot(a: Array, b: Array) -> Array:
+    return (a * b).sum(axis=-1, keepdims=True)
+
+
+def _unit(a: Array) -> Array:
+    return a / np.sqrt(_dot(a, a))
+
+
+def touching_points(model: BeamModel, theta: Array) -> NDArray[np.int64]:
+    """(6,) point numbers of the femur: where the condyles touch, and two of the shaft."""
+    shape = model.shape
+    ends = np.array([int(shape.index[name]) for name in _SHAFT])
+    sets = [shape.index[f"set.{name}"] for name in _TOUCHING]
+    every = np.concatenate([*sets, ends])
+    points = shape.mean["femur"][every] + np.tensordot(
+        model.coefficients(theta), shape.modes["femur"][:, every], axes=1
     )
-    rim = model.film("tibia", local + theta[model.rim].reshape(4, 3), theta)
-    centre = rim.mean(axis=0)
-    normal = np.linalg.svd(rim - centre)[2][2]
-    normal = normal if normal @ y > 0 else -normal
-    tilt = np.arcsin(np.clip(near_end(model, centre, theta) @ normal, -1, 1))
-    return np.degrees(np.array([rotation, tilt]))
+    clouds = np.split(points[:-2], np.cumsum([len(s) for s in sets])[:-1])
+    axes = np.eye(3)
+    chosen = [0, 0, 0, 0]
+    for _ in range(3):
+        for i, cloud in enumerate(clouds):
+            chosen[i] = int(np.argmin(cloud @ axes[1 if i < 2 else 0]))
+        four = [cloud[i] for cloud, i in zip(clouds, chosen, strict=True)]
+        axes = _axes(np.stack([*four, *points[-2:]]))
+    return np.array([*(int(s[i]) for s, i in zip(sets, chosen, strict=True)), *ends])
+
+
+def _linear(model: BeamModel, bone: str, index: NDArray[np.int64], thetas: Array) -> Array:
+    """(B, N, 3) mm, points of a bone in its own frame for (B, P) parameters."""
+    m = model.shape.count
+    modes = model.shape.modes[bone][:, index].reshape(m, -1)
+    flat = thetas[:, SHAPE : SHAPE + m] @ modes
+    return model.shape.mean[bone][index] + flat.reshape(len(thetas), len(index), 3)
+
+
+def femur_axes(model: BeamModel, thetas: Array, held: NDArray[np.int64]) -> tuple[Array, Array]:
+    """(B, 3, 3) with X_f, Y_f, Z_f as rows in film axes, and (B, 3) the femur's origin, mm.
+
+    The fitted shape's own condyles are asked once more for the direction in which they eclipse:
+    a blend of knees that are level in their frames is level only nearly.
+    """
+    points = _linear(model, "femur", held, thetas)
+    r = np.stack([femur_turn(model.view, t) for t in thetas])
+    shift = np.zeros((len(thetas), 3))
+    shift[:, :2] = thetas[:, [TA, TB]]
+    origin = np.einsum("bij,bj->bi", r, points[:, :4].mean(axis=1)) + shift
+    return _axes(points) @ r.transpose(0, 2, 1), origin
+
+
+def _near_end(model: BeamModel, q: Array, thetas: Array) -> Array:
+    """(B, 3) unit vector e at points in film axes: front on AP, lateral side on a lateral film."""
+    s = model.source_side
+    # From the source (0, 0, -s D) to the point, turned toward the viewer on AP, away on lateral.
+    away = s * q
+    away[:, 2] += np.exp(thetas[:, LOG_D])
+    return _unit(-away if model.view == "AP" else away)
+
+
+def angles(model: BeamModel, thetas: Array, held: NDArray[np.int64]) -> Array:
+    """(B, 2) rotation and tilt in degrees by docs/explanation/conventions.md.
+
+    Args:
+        thetas: (B, P) parameters.
+        held: touching points, from `touching_points`.
+    """
+    axes, origin = femur_axes(model, thetas, held)
+    x, y, z = (axes[:, i] for i in range(3))
+    e = _near_end(model, origin, thetas)
+    if model.view == "lateral":
+        rotation = np.arctan2(_dot(e, x), _dot(e, z))
+        return np.degrees(np.concatenate([rotation, np.arcsin(_dot(e, y))], axis=1))
+    rotation = np.arctan2(_dot(e, z), _dot(e, x))
+    index = np.array([int(model.shape.index[name]) for name in RIM_POINTS])
+    local = _linear(model, "tibia", index, thetas)
+    local = local + thetas[:, model.rim].reshape(-1, 4, 3)
+    rim = np.stack([model.film("tibia", p, t) for p, t in zip(local, thetas, strict=True)])
+    centre = rim.mean(axis=1)
+    normal = np.linalg.svd(rim - centre[:, None])[2][:, 2]
+    normal = normal * np.sign(_dot(normal, y))
+    tilt = np.arcsin(_dot(_near_end(model, centre, thetas), normal))
+    return np.degrees(np.concatenate([rotation, tilt], axis=1))
 
 
 def flexion_deg(model: BeamModel, theta: Array) -> float:
     """Angle between Y_f and the tibial shaft in the plane at right angles to Z_f, degrees."""
     a, b = (int(model.shape.index[f"point.{n}"]) for n in ("tibia_low", "tibia_joint"))
     local = model.shape.points("tibia", model.coefficients(theta))[[a, b]]
-    step = joint_turn(theta[TIBIA])[0] @ (local[1] - local[0])
+    step = joint_turn(theta[TIBIA]) @ (local[1] - local[0])
     return float(np.degrees(np.arctan2(step[0], step[1])))
 
 
-def angles_jacobian(model: BeamModel, theta: Array) -> Array:
-    """(2, P) degrees per parameter, by central differences."""
-    out = np.zeros((2, len(theta)))
-    for i in range(len(theta)):
-        h = 1e-4 if i < SHAPE else 1e-3
-        up, down = theta.copy(), theta.copy()
-        up[i] += h
-        down[i] -= h
-        out[:, i] = (angles(model, up) - angles(model, down)) / (2 * h)
-    return out
+def angles_jacobian(model: BeamModel, theta: Array, held: NDArray[np.int64]) -> Array:
+    """(2, P) degrees per parameter, by central differences with the touching points held."""
+    h = np.where(np.arange(len(theta)) < SHAPE, 1e-4, 1e-3)
+    steps = np.diag(h)
+    moved = angles(model, np.concatenate([theta + steps, theta - steps]), held)
+    ahead, behind = np.split(moved, 2)
+    return ((ahead - behind) / (2 * h[:, None])).T
 
 
-def off_centre(model: BeamModel, theta: Array) -> Array:
+def off_centre(model: BeamModel, theta: Array, held: NDArray[np.int64]) -> Array:
     """(rotation, tilt) degrees that the ray's obliquity adds: angles less the central ray's."""
     central = theta.copy()
-    # The same turn of the bones, the knee moved into the central ray.
-    shift = np.zeros_like(theta)
-    shift[TA], shift[TB] = theta[TA], theta[TB]
-    return angles(model, theta) - angles(model, central - shift)
+    central[LOG_D] = 20.0  # from so far away every ray is a central one
+    both = angles(model, np.stack([theta, central]), held)
+    return both[0] - both[1]
 
 
 def whole(model: BeamModel, bone: str, theta: Array) -> Array:
@@ -195,24 +230,13 @@ def heights(model: BeamModel, theta: Array) -> dict[str, tuple[Array, Array, flo
         if not name.startswith("point.height."):
             continue
         bone = "tibia" if "tibial" in name or "plateau" in name else "femur"
-        i = int(index)
-
-        def at(t: Array, bone: str = bone, i: int = i) -> Array:
-            local = (
-                model.shape.mean[bone][i] + model.coefficients(t) @ model.shape.modes[bone][:, i]
-            )
-            return model.pixels(model.film(bone, local[None], t), t)[0]
-
-        jacobian = np.zeros((2, len(theta)))
-        for k in range(len(theta)):
-            h = 1e-4 if k < SHAPE else 1e-3
-            ahead, behind = theta.copy(), theta.copy()
-            ahead[k] += h
-            behind[k] -= h
-            jacobian[:, k] = (at(ahead) - at(behind)) / (2 * h)
+        i = np.array([int(index)])
+        local = model.shape.mean[bone][i] + np.tensordot(
+            model.coefficients(theta), model.shape.modes[bone][:, i], axes=1
+        )
         found[name.removeprefix("point.height.")] = (
-            at(theta),
-            jacobian,
-            float(model.shape.left[bone][i]),
+            model.pixels(model.film(bone, local, theta), theta)[0],
+            model.point_jacobian(bone, i, theta)[0],
+            float(model.shape.left[bone][i[0]]),
         )
     return found

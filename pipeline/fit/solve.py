@@ -13,18 +13,24 @@ from pipeline.fit.beam_model import (
     LOG_D,
     LOG_G,
     PATELLA,
-    RIM_POINTS,
     ROTATION,
     SHAPE,
     TIBIA,
     TIP,
     BeamModel,
-    Placed,
 )
+from pipeline.fit.knee_shape import RIM_POINTS
+from pipeline.fit.placing import Placed
 
 Array = NDArray[np.float64]
 FREEDOM = 5.0
 """Degrees of freedom of the Student law of landmark errors: heavier tails than the normal."""
+SETTLED = 0.01
+"""A step that gains or promises less than this on the cost (a chi-square) ends the search."""
+HOPELESS = 30.0
+"""A cost this much above a rival's means a probability below a millionth."""
+PATIENCE = 3
+"""Steps refused in a row before the search ends."""
 _DEGREES = np.array([180 / np.pi] * 3 + [1.0] * 3)
 
 
@@ -155,14 +161,17 @@ class Problem3D:
         robust = (FREEDOM + 2) * np.log1p(distances / FREEDOM)
         return float(robust.sum() + prior @ prior)
 
-    def solve(self, start: Array, rounds: int) -> Solution:
-        """Levenberg-Marquardt from `start`, at most `rounds` accepted or refused steps."""
+    def solve(self, start: Array, rounds: int, rival: float = np.inf) -> Solution:
+        """Levenberg-Marquardt from `start`, at most `rounds` accepted or refused steps.
+
+        It ends early where another explanation's cost, `rival`, is clearly out of reach.
+        """
         theta = start.copy()
         placed, r, whiten, distances = self.whitened(theta)
         prior, prior_j = self.prior(theta)
         cost = self.cost(distances, prior)
         damping, hessian = 1e-3, np.eye(self.size)
-        fresh = True
+        fresh, refused = True, 0
         for _ in range(rounds):
             if fresh:
                 j = np.einsum("kij,kjp->kip", whiten, self.model.jacobian(theta, placed))
@@ -173,6 +182,11 @@ class Problem3D:
                 gradient = flat.T @ residual + prior_j.T @ prior
             damped = hessian + damping * np.diag(np.diag(hessian))
             step = np.linalg.solve(damped, -gradient)
+            # What the linear model promises; at the minimum, or where a landmark's point is
+            # about to change, no step keeps its promise and damping would only creep.
+            promised = float(-step @ (2.0 * gradient + hessian @ step))
+            if promised < SETTLED or cost - promised > rival + HOPELESS:
+                break
             turn = max(abs(step[ROTATION]), abs(step[TIP]), abs(step[FLEXION]))
             if turn > 0.5:
                 step *= 0.5 / turn
@@ -183,14 +197,16 @@ class Problem3D:
             fresh = t_cost < cost
             if not fresh:
                 damping *= 8.0
-                if damping > 1e4:
+                refused += 1
+                if refused > PATIENCE:
                     break
                 continue
+            refused = 0
             gained = cost - t_cost
             theta, placed, r, whiten, distances = trial, t_placed, t_r, t_whiten, t_distances
             prior, prior_j, cost = t_prior, t_prior_j, t_cost
             damping = max(damping / 8.0, 1e-7)
-            if gained < 1e-3:
+            if gained < SETTLED:
                 break
         # The whole information, not the weighted one, would trust outliers; keep the weights.
         j = np.einsum("kij,kjp->kip", whiten, self.model.jacobian(theta, placed))
