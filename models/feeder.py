@@ -30,6 +30,7 @@ TRAINING_SEEDS = 1_000_000_000
 
 VALIDATION_SEEDS = 500_000_000
 BLANK_SHARE = 0.04
+RUN = 12
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS")
 
 
@@ -205,12 +206,16 @@ def _parent_lives() -> bool:
 
 
 def _numbers(plan: FeedPlan, index: int, workers: int) -> Iterator[int]:
-    """-1, -2, ... are validation films, 0, 1, ... training films; every worker has its share."""
+    """-1, -2, ... are validation films, 0, 1, ... training films; every worker has its share.
+
+    Training films come in runs of `RUN` consecutive numbers, so that a scenario that shows one
+    knee on several films makes it once.
+    """
     yield from (-k - 1 for k in range(index, plan.validation_films, workers))
-    number = plan.first + index
+    block = plan.first // RUN + index
     while True:
-        yield number
-        number += workers
+        yield from range(block * RUN, (block + 1) * RUN)
+        block += workers
 
 
 def _training(scenarios: Sequence[Scenario], plan: FeedPlan, number: int, augmenter: Any) -> Fed:

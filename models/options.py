@@ -39,12 +39,12 @@ class TrainOptions:
     workers: int = 0
     threads: int = 0
     crops_per_film: int = 4
-    crop_batch: int = 128
-    film_batch: int = 64
-    crop_capacity: int = 80_000
+    crop_batch: int = 256
+    film_batch: int = 96
+    crop_capacity: int = 120_000
     film_capacity: int = 40_000
     warm: int = 1024
-    learning_rate: float = 1.5e-3
+    learning_rate: float = 2e-3
     weight_decay: float = 0.02
     ema: float = 0.999
     validation_films: int = 320
