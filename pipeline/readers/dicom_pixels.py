@@ -39,7 +39,7 @@ def decode(dataset: Dataset, source: str, frames: int) -> Iterator[NDArray[Any]]
             raise
         except Exception as error:  # decoders raise anything on damaged data
             raise _undecodable(dataset, where, error) from error
-        photometric = str(dataset.get("PhotometricInterpretation", ""))
+        photometric = Tags(dataset).text("PhotometricInterpretation")
         if photometric == "PALETTE COLOR":
             try:
                 values = apply_color_lut(values, dataset)
@@ -69,11 +69,12 @@ def used_bits(values: NDArray[Any], dataset: Dataset) -> NDArray[Any]:
     if values.dtype.kind not in "iu":
         return values
     allocated = values.dtype.itemsize * 8
-    try:
-        stored = int(dataset.get("BitsStored") or allocated)
-        high = int(dataset.get("HighBit") or stored - 1)
-    except (TypeError, ValueError):
+    tags = Tags(dataset)
+    stored_bits = tags.numbers("BitsStored") or (float(allocated),)
+    high_bit = tags.numbers("HighBit") or (stored_bits[0] - 1,)
+    if not np.isfinite((*stored_bits, *high_bit)).all():
         return values
+    stored, high = int(stored_bits[0]), int(high_bit[0])
     if not 0 < stored <= high + 1 <= allocated or stored == allocated:
         return values
     # Up against the top, then down: drops what lies above, and copies the sign.

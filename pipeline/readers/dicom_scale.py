@@ -1,4 +1,4 @@
-"""Millimetres from a DICOM header (docs/reference: scale rules).
+"""Millimetres from a DICOM header.
 
 DICOM's words (PS3.3 C.7.6.1, C.8.7.1, C.8.11.4, 10.7): Imager Pixel Spacing is measured at the
 detector and never corrected; Pixel Spacing is in the patient where it was calibrated, and then

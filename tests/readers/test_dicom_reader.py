@@ -457,3 +457,19 @@ def test_bare_dataset_without_preamble(implicit: bool, tmp_path: Path, read_one:
     pydicom.dcmwrite(path, ds, implicit_vr=implicit, little_endian=True)
     assert b"DICM" not in path.read_bytes()
     assert read_one(path).pixels == pytest.approx(unit(picture()), abs=1e-6)
+
+
+def test_real_radiographs_of_the_optional_data_package(read_one: ReadOne) -> None:
+    store = pytest.importorskip("data_store", reason="pydicom-data is not installed")
+    folder = Path(store.__file__).parent / "data"
+    # A lower leg whose lead marker reads mirrored on the stored picture (looked at by eye).
+    plain, packed = (read_one(folder / name) for name in ("RG3_UNCR.dcm", "RG3_J2KR.dcm"))
+    assert plain.pixels.shape == (1760, 1760)
+    assert np.array_equal(plain.pixels, packed.pixels)  # JPEG 2000 without loss
+    assert (plain.header.flipped, plain.header.side) == (True, "right")
+    assert plain.header.body_part == "EXTREMITY"
+    assert plain.pixels[1000, 850] > plain.pixels[1000, 550] + 0.3  # tibia over bare detector
+    chest = read_one(folder / "RG1_UNCR.dcm")
+    assert (chest.header.body_part, chest.header.flipped) == ("CHEST", False)
+    assert chest.scale.rule == "none"
+    assert any("cannot be" in caution for caution in chest.cautions)  # Pixel Spacing 0.000
