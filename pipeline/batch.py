@@ -159,11 +159,14 @@ def read_batch(
             progress(done, len(files))
     finally:
         # Also when interrupted: what is read so far is left complete and sorted.
-        folders = [Trouble.of(problem) for problem in unopened]
-        journal.finish(out, folders)
+        extra = [Trouble.of(problem) for problem in unopened]
+        journal.finish(out, extra)
         for writer in parts.writers:
-            writer.finish(out)
-    return Outcome(len(left), len(files) - len(left), (*folders, *journal.troubles()))
+            with noting(extra, f"writer {type(writer).__name__}"):
+                writer.finish(out)
+        if len(extra) > len(unopened):
+            journal.finish(out, extra)
+    return Outcome(len(left), len(files) - len(left), (*extra, *journal.troubles()))
 
 
 def open_journal(out: Path, afresh: bool) -> Journal:

@@ -34,9 +34,15 @@ VIEWS = {"AP": "AP", "lateral": "lateral", "other": "another view", "none": "no 
 GAUGE_DEG = 10.0
 
 
+def short_name(source: str) -> str:
+    """The file's name with its folder's: enough for a person to know the film."""
+    return "/".join(Path(source).parts[-2:]).lstrip("/").encode("utf-8", "replace").decode()
+
+
 def overlay_name(source: str, frame: int | None, index: int) -> str:
     """File name of a reading's picture: readable, and different for different sources."""
-    stem = re.sub(r"[^A-Za-z0-9-]+", "_", Path(source).stem)[:40].strip("_") or "film"
+    words = str(Path(short_name(source)).with_suffix(""))
+    stem = re.sub(r"[^A-Za-z0-9-]+", "_", words)[-50:].strip("_-") or "film"
     digest = hashlib.sha256(source.encode("utf-8", "surrogateescape")).hexdigest()[:8]
     frame_part = "" if frame is None else f"-f{frame:04d}"
     return f"{stem}-{digest}{frame_part}-k{index}.png"
@@ -251,7 +257,7 @@ class Panel:
             self.y += 3
 
     def _head(self, reading: Reading, whole: bool) -> None:
-        name = Path(reading.film.source).name.encode("utf-8", "replace").decode()
+        name = short_name(reading.film.source)
         frame = "" if reading.film.frame is None else f", frame {reading.film.frame}"
         self._say(f"{name}{frame}", 18, c.GREY)
         words = VIEWS[reading.view.name]
@@ -329,8 +335,13 @@ def _gauge(
     ends = [(at(d) - 14, y + 8) for d in (-GAUGE_DEG, GAUGE_DEG)]
     picture.texts([(ends[0], "-10°", 13, c.GREY), (ends[1], "+10°", 13, c.GREY)])
     picture.line([(at(interval[0]), y), (at(interval[1]), y)], c.SKY, 7)
-    picture.ellipse((at(value), y), 5, 5, 0, c.BLACK, 8)
-    picture.ellipse((at(value), y), 4, 4, 0, c.WHITE, 6)
+    x = at(value)
+    if abs(value) > GAUGE_DEG:  # beyond the scale: an arrow head points out of it
+        out = 12 if value > 0 else -12
+        picture.fill([(x - out, y - 10), (x + out, y), (x - out, y + 10)], c.WHITE)
+    else:
+        picture.ellipse((x, y), 5, 5, 0, c.BLACK, 8)
+        picture.ellipse((x, y), 4, 4, 0, c.WHITE, 6)
 
 
 def _verdict_mark(picture: Canvas, at: tuple[float, float], square: str) -> None:
@@ -352,10 +363,9 @@ def _verdict_mark(picture: Canvas, at: tuple[float, float], square: str) -> None
 
 
 def _moves(moves: Sequence[Move]) -> list[str]:
-    """The moves' texts; where none is suggested for any angle, said once."""
-    if len({move.text for move in moves}) == 1:
-        return [moves[0].text]
-    return [f"{move.angle}: {move.text}" for move in moves]
+    """Texts of the moves that do something; where there is none, that none is suggested."""
+    needed = [f"{move.angle}: {move.text}" for move in moves if move.toward]
+    return list(dict.fromkeys(needed or (move.text for move in moves)))
 
 
 def _told(proposal: Proposal) -> str:

@@ -15,7 +15,7 @@ from pipeline.knee.film import Film
 from pipeline.knee.reading import Reading
 from pipeline.records.files import write_atomic
 from pipeline.records.jsonl import load_rows
-from pipeline.records.overlay import CAUTION, overlay_name
+from pipeline.records.overlay import CAUTION, VIEWS, overlay_name, short_name
 
 VERDICTS = {"yes": "square on", "no": "not square on", "cannot tell": "cannot tell"}
 REFUSED = "not read"
@@ -70,13 +70,11 @@ def card(row: Mapping[str, Any], out: Path) -> dict[str, Any]:
         if value is not None:
             low, high = alignment[f"{name}_90"]
             angles.append((name, f"{value:+.1f}°", f"{low:+.1f} to {high:+.1f}"))
-    view = {"other": "another view", "none": "no knee"}.get(
-        row["view"]["name"], row["view"]["name"]
-    )
+    view = VIEWS[row["view"]["name"]]
     frame = "" if film["frame"] is None else f", frame {film['frame']}"
     shown = [p["target"] for p in row["proposals"] if p["status"] == "proposal"]
     return {
-        "name": Path(film["source"]).name + frame,
+        "name": short_name(film["source"]) + frame,
         "source": film["source"],
         "picture": picture if (out / picture).exists() else None,
         "view": view,
@@ -86,11 +84,17 @@ def card(row: Mapping[str, Any], out: Path) -> dict[str, Any]:
         "slug": slug(verdict),
         "probability": alignment and alignment["square_probability"],
         "angles": angles,
-        "moves": list(dict.fromkeys(move["text"] for move in row["moves"])),
+        "moves": _moves(row["moves"]),
         "proposals": shown,
         "refused": row["refused"],
         "cautions": list(dict.fromkeys(row["cautions"])),
     }
+
+
+def _moves(moves: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Texts of the moves that do something; where there is none, that none is suggested."""
+    needed = [move["text"] for move in moves if move["toward"]]
+    return list(dict.fromkeys(needed or (move["text"] for move in moves)))
 
 
 def slug(words: str) -> str:

@@ -174,6 +174,17 @@ class FullDiskWriter:
         pass
 
 
+@dataclass(frozen=True)
+class BrokenWriter:
+    """Fails at the end."""
+
+    def write(self, out: Path, film: Film, readings: Sequence[Reading]) -> None:
+        pass
+
+    def finish(self, out: Path) -> None:
+        raise RuntimeError("the fake writer was told to fail")
+
+
 SETTINGS: dict[str, dict] = {
     "detector": {"name": "squareon_fakes:FakeDetector"},
     "pose": {"name": "squareon_fakes:FakePose"},

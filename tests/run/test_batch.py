@@ -153,6 +153,14 @@ def test_number_of_workers_is_no_other_setting(tmp_path: Path) -> None:
     assert read_batch([films], out, settings(workers=2)).before == 2
 
 
+def test_writer_that_fails_at_the_end_is_a_row(tmp_path: Path) -> None:
+    films, out = archive(tmp_path / "films", 2), tmp_path / "out"
+    writers = {"squareon_fakes:BrokenWriter": {}, "jsonl": {}, "table": {}}
+    assert read_batch([films], out, settings(writer=writers)).status == 1
+    assert [row["source"] for row in problems(out)] == ["writer BrokenWriter"]
+    assert (out / "summary.csv").exists()
+
+
 def test_results_inside_the_archive_are_not_read(tmp_path: Path) -> None:
     films = archive(tmp_path / "films", 2)
     out = films / "results"
