@@ -67,7 +67,8 @@ class LandmarkFit:
             (calibration on held-out films).
         named_probability: on a lateral film, probability that the detector has the condyles'
             names right, where it does not say itself.
-        evidence: weight of the fits' costs in the choice between hypotheses (calibration).
+        evidence: weight of the fits' costs in the choice between hypotheses (calibration); below 1
+            because shapes outside the model count as evidence too.
         rotation_prior_deg, tip_prior_deg: standard deviations before the film is seen.
         flexion_prior_deg: (mean, standard deviation) for AP; laterals show the flexion.
         source_distance_mm: assumed source-to-knee distance, and the relative deviation.
@@ -79,7 +80,7 @@ class LandmarkFit:
     sd_factor: float = 1.0
     angle_sd_factor: tuple[float, float] = (1.0, 1.0)
     named_probability: float = 0.8
-    evidence: float = 1.0
+    evidence: float = 0.5
     rotation_prior_deg: float = 15.0
     tip_prior_deg: float = 25.0
     flexion_prior_deg: tuple[float, float] = (12.0, 15.0)

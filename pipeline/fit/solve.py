@@ -172,7 +172,7 @@ class Problem3D:
         cost = self.cost(distances, prior)
         damping, hessian = 1e-3, np.eye(self.size)
         fresh, refused = True, 0
-        for _ in range(rounds):
+        for done in range(rounds):
             if fresh:
                 j = np.einsum("kij,kjp->kip", whiten, self.model.jacobian(theta, placed))
                 weight = (FREEDOM + 2) / (FREEDOM + distances)
@@ -185,7 +185,8 @@ class Problem3D:
             # What the linear model promises; at the minimum, or where a landmark's point is
             # about to change, no step keeps its promise and damping would only creep.
             promised = float(-step @ (2.0 * gradient + hessian @ step))
-            if promised < SETTLED or cost - promised > rival + HOPELESS:
+            hopeless = done >= 3 and cost - promised > rival + HOPELESS
+            if promised < SETTLED or hopeless:
                 break
             turn = max(abs(step[ROTATION]), abs(step[TIP]), abs(step[FLEXION]))
             if turn > 0.5:
