@@ -147,18 +147,15 @@ def settle_side(film: Film, detection: Detection, alone: bool) -> tuple[SideRead
         )
     side = cast(Literal["right", "left"], from_image)
     read = SideRead(side, detection.side_probability, "image")
-    if header.side in OPPOSITE and detection.view != "none":
-        agrees = header.side == from_image
-        if not agrees:
-            followed = "header" if alone else "picture"
+    if header.side in OPPOSITE and alone and detection.view != "none":
+        probability = detection.side_probability
+        if header.side != from_image:
+            probability = 1 - probability
             cautions.append(
                 f"the header says {header.side} knee but the picture looks {from_image}; "
-                f"the {followed} was followed, confirm the side by other means"
+                "the header was followed, confirm the side by other means"
             )
-        if alone:
-            probability = detection.side_probability if agrees else 1 - detection.side_probability
-            named = cast(Literal["right", "left"], header.side)
-            read = SideRead(named, probability, "header")
+        read = SideRead(cast(Literal["right", "left"], header.side), probability, "header")
     return read, tuple(cautions)
 
 

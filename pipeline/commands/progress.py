@@ -18,6 +18,15 @@ def bar(words: str) -> Iterator[Callable[[int, int], None]]:
         MofNCompleteColumn(),
         TimeRemainingColumn(),
     )
-    with Progress(*columns, console=Console(stderr=True)) as progress:
-        task = progress.add_task(words, total=None)
-        yield lambda done, total: progress.update(task, completed=done, total=total)
+    console = Console(stderr=True)
+    progress = Progress(*columns, console=console, disable=not console.is_terminal)
+    task = progress.add_task(words, total=None)
+
+    def moved(done: int, total: int) -> None:
+        progress.start()  # only now, so that a mistaken setting is one line and no bar
+        progress.update(task, completed=done, total=total)
+
+    try:
+        yield moved
+    finally:
+        progress.stop()

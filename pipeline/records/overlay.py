@@ -148,9 +148,9 @@ def _windowed(part: NDArray[np.float32]) -> NDArray[np.uint8]:
 def _draw_knee(picture: Canvas, reading: Reading, window: Window) -> None:
     for warning in reading.warnings:
         picture.hatch(list(window(warning.polygon)), c.VERMILION)
-    for points in reading.outline.values():
-        for x, y in window(points):
-            cv2.circle(picture.rgb, (round(x), round(y)), 1, c.GREY, -1, cv2.LINE_AA)
+    for polygon in reading.outline.values():
+        for colour, width in ((c.BLACK, 3), (c.WHITE, 1)):
+            picture.line(window(polygon), colour, width, closed=True, dash=5)
     for landmark in reading.landmarks:
         if landmark.x is None or landmark.y is None:
             continue

@@ -105,6 +105,7 @@ def test_two_knees_are_both_read_and_their_sides_come_from_the_picture(tmp_path:
     assert (first.knee.index, second.knee.index) == (0, 1)
     assert (first.side.name, second.side.name) == ("right", "left")
     assert first.side.from_ == second.side.from_ == "image"
+    assert first.cautions == second.cautions == (), "a header names one side; that is no conflict"
     assert first.alignment is not None
     assert second.alignment is not None
 
