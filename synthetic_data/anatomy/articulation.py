@@ -155,7 +155,11 @@ def seat_patella(
     behind = np.stack([tilted[:, 1], tilted[:, 2], -tilted[:, 0]], axis=1)
     heights = height_map(behind, t.patella.faces, *grid, STEP, 81, 81)
     centre = np.array([0.30 * width, 0.22 * width, 0.0])
-    front = femur[(femur[:, 0] > 0.05 * width) & (femur[:, 1] < 1.9 * width)]
+    front = femur[
+        (femur[:, 0] > 0.12 * width)
+        & (femur[:, 1] < 1.5 * width)
+        & (np.abs(femur[:, 2]) < 0.5 * width)
+    ]
     groove = float(np.mean([femur[t.places[f"groove_{k}"], 2] for k in (0, 25, 50)]))
 
     def seat(along: float, z: float) -> Placed:
@@ -174,7 +178,7 @@ def seat_patella(
 
     # Sideways it lies where it sinks deepest into the groove.
     middle = 0.25 * width
-    sideways = groove + np.arange(-8.0, 8.1, 2.0)
+    sideways = groove + np.arange(-8.0, 8.1, 4.0)
     depths = [np.linalg.norm((seat(middle, z).shift - centre)[:2]) for z in sideways]
     bend = np.polyfit(sideways, depths, 2)
     valley = -bend[1] / (2 * bend[0]) if bend[0] > 1e-4 else groove
@@ -185,12 +189,16 @@ def seat_patella(
 
     # Coming from above, the first place where the tendon is as long as wanted; where it is
     # too short everywhere, the place where it is stretched least.
-    track = np.arange(-60.0, 61.0, 8.0)
-    lengths = [stretched(along) for along in track]
-    short = np.flatnonzero(np.array(lengths) < wish.tendon_mm)
-    k = int(short[0]) if len(short) else int(np.argmin(lengths))
+    track = np.arange(-60.0, 61.0, 12.0)
+    lengths: list[float] = []
+    for along in track:
+        lengths.append(stretched(along))
+        if lengths[-1] < wish.tendon_mm:
+            break
+    short = lengths[-1] < wish.tendon_mm
+    k = len(lengths) - 1 if short else int(np.argmin(lengths))
     high, deep = track[max(k - 1, 0)], track[k]
-    for _ in range(8 if len(short) else 0):
+    for _ in range(7 if short else 0):
         mid = (high + deep) / 2
         if stretched(mid) > wish.tendon_mm:
             high = mid

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic_data.anatomy.geometry import unit
+from synthetic_data.anatomy.geometry import cross, unit
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -66,16 +66,16 @@ def condylar_frame(distal: Array, medial: NDArray[np.bool_], shaft: Array, z: Ar
     """
     one, other = distal[medial], distal[~medial]
     z = unit(z)
-    for _ in range(6):
+    for _ in range(4):
         y = unit(shaft - (shaft @ z) * z)
-        x = np.cross(y, z)
+        x = cross(y, z)
         low = one[np.argmin(one @ y)], other[np.argmin(other @ y)]
         back = one[np.argmin(one @ x)], other[np.argmin(other @ x)]
         d, p = low[1] - low[0], back[1] - back[0]
         # Turned so that both pairs reach equally far, distally and posteriorly.
         z = unit(z + y * (d @ y) / (d @ z) + x * (p @ x) / (p @ z))
     y = unit(shaft - (shaft @ z) * z)
-    x = np.cross(y, z)
+    x = cross(y, z)
     low = one[np.argmin(one @ y)], other[np.argmin(other @ y)]
     back = one[np.argmin(one @ x)], other[np.argmin(other @ x)]
     return Frame(np.mean([*low, *back], axis=0), np.stack([x, y, z]))

@@ -16,6 +16,13 @@ def unit(vector: Array) -> Array:
     return np.asarray(vector / np.linalg.norm(vector, axis=-1, keepdims=True))
 
 
+def cross(a: Array, b: Array) -> Array:
+    """Cross product of two (3,) vectors; numpy's own is slow on so few numbers."""
+    return np.array(
+        [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]]
+    )
+
+
 def turn(axis: int, degrees: float) -> Array:
     """(3, 3) right-handed turn about coordinate axis 0, 1 or 2; use as `points @ turn.T`."""
     c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))

@@ -34,13 +34,16 @@ class SmoothField:
 
     def __call__(self, points: Array) -> Array:
         """(N, 3) displacement in mm at (N, 3) points; heights count from the joint."""
-        near = 1 - smooth_step(np.abs(points[:, 1]), 40, 90)
-        long, short = (np.cos(points @ waves.T + phase) @ size for waves, phase, size in self.parts)
-        return np.asarray(long + near[:, None] * short)
+        (w0, phase0, size0), (w1, phase1, size1) = self.parts
+        out = np.cos(points @ w0.T + phase0) @ size0
+        near = np.flatnonzero(np.abs(points[:, 1]) < 90)
+        fade = 1 - smooth_step(np.abs(points[near, 1]), 40, 90)
+        out[near] += fade[:, None] * (np.cos(points[near] @ w1.T + phase1) @ size1)
+        return np.asarray(out)
 
 
 def _waves(
-    rng: np.random.Generator, sd_mm: float, shortest_mm: float, longest_mm: float, count: int = 8
+    rng: np.random.Generator, sd_mm: float, shortest_mm: float, longest_mm: float, count: int = 6
 ) -> tuple[Array, Array, Array]:
     """Wave vectors (count, 3) per mm, phases (count,), amplitudes (count, 3) mm."""
     direction = rng.normal(size=(count, 3))

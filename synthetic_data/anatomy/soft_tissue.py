@@ -8,7 +8,7 @@ lateral 10-35 mm, front 5-15, back 45-80, growing with body mass (ranges from me
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -134,15 +134,20 @@ def tubes(limb: Limb, rng: np.random.Generator, bmi: float, width: float) -> dic
         middle,
         half + 4.0 + bulk * (15 * up + 12 * low),
     )
-    # A ring must hold the bones' corners too: widened by the farthest bone, 1.5 mm spared.
-    slack = 1 + 1.5 / np.minimum((lean.front - lean.back) / 2, lean.side)
-    level = lean.level(s, flat) * np.interp(flat[:, 0], s, slack)
+    # A ring must hold the bones' corners too: widened by the farthest bone, 1.5 mm spared;
+    # twice, the second time only sideways, since its back may have been held off the bend.
     ring = _ring_of(flat, s)
-    most = np.ones(len(s))
-    np.maximum.at(most, ring, level)
-    most = _smooth_above(most, spread)
-    centre, reach = (lean.front + lean.back) / 2, (lean.front - lean.back) / 2 * most
-    lean = _Rings(centre + reach, centre - reach, middle, lean.side * most)
+    for back_too in (True, False):
+        lean = _clear_of_the_bend(limb, s, lean, 6.0)
+        slack = 1 + 1.5 / np.minimum((lean.front - lean.back) / 2, lean.side)
+        level = lean.level(s, flat) * np.interp(flat[:, 0], s, slack)
+        most = np.ones(len(s))
+        np.maximum.at(most, ring, level)
+        most = _smooth_above(most, spread)
+        if back_too:
+            centre, reach = (lean.front + lean.back) / 2, (lean.front - lean.back) / 2 * most
+            lean = replace(lean, front=centre + reach, back=centre - reach)
+        lean = replace(lean, side=lean.side * most)
     side_fat = fat * (5.0 + 7 * up + 3 * low)
     skin = _Rings(
         lean.front + fat * (3.0 + 5 * up + 3 * low),
@@ -150,11 +155,21 @@ def tubes(limb: Limb, rng: np.random.Generator, bmi: float, width: float) -> dic
         middle - 0.15 * rng.uniform(0, 1) * side_fat,
         lean.side + side_fat,
     )
+    skin = _clear_of_the_bend(limb, s, skin, 3.0)
     # Every second place near the knee, every sixth far from it.
     index = np.arange(FINE)
     near = np.abs(s) < 110
     kept = np.flatnonzero((near & (index % 2 == 0)) | (index % 6 == 0) | (index == FINE - 1))
     return {name: _tube(limb, s, rings, kept) for name, rings in (("skin", skin), ("muscle", lean))}
+
+
+def _clear_of_the_bend(limb: Limb, s: Array, rings: _Rings, spare: float) -> _Rings:
+    """The rings, behind the knee kept `spare` mm short of the line round which planes turn."""
+    if limb.flexion_deg <= 0:
+        return rings
+    radius = BEND_MM / np.radians(limb.flexion_deg)
+    beyond = np.maximum(np.abs(s) - BEND_MM / 2, 0.0)
+    return replace(rings, back=np.maximum(rings.back, spare - radius - 0.3 * beyond))
 
 
 def _ring_of(flat: Array, s: Array) -> Ints:

@@ -62,14 +62,14 @@ class ShapeModelSource:
     def sample(self, rng: np.random.Generator, request: AnatomyRequest) -> Knee:
         """A new knee in the femur's frame.
 
-        Raises `Problem` for a flexion outside -10..100 degrees or an unknown sex, and where
+        Raises `Problem` for a flexion outside -10..90 degrees or an unknown sex, and where
         the shape model is not installed.
         """
-        if not -10 <= request.flexion_deg <= 100:
+        if not -10 <= request.flexion_deg <= 90:
             raise Problem(
                 "anatomy",
                 f"a flexion of {request.flexion_deg:g} degrees is asked for",
-                "ask for -10 to 100",
+                "ask for -10 to 90",
             )
         if request.sex not in (None, "male", "female"):
             raise Problem("anatomy", f"sex {request.sex!r} is unknown", "ask for male or female")
@@ -123,7 +123,7 @@ class ShapeModelSource:
             flexion,
             np.concatenate([femur, tibia, fibula, patella]),
             20.0,
-            float(-femur[t.distal, 0].min() + 20.0),
+            float(-femur[t.distal, 0].min() + 20.0 + 0.13 * max(flexion, 0.0)),
         )
         soft = tubes(limb, rng, person["bmi"], width)
         facts: dict[str, float | str] = {"sex": person.sex, **person.values}
@@ -164,11 +164,10 @@ def _fit_fibula(t: Template, tibia: Array, fibula: Array, below_femur: float) ->
     # Mostly a longer or shorter head: the joint with the tibia stays where its facet is.
     share = 0.3 + 0.7 * smooth_step(fibula[:, 1], tip - 32.0, tip)
     out = fibula + (rise * share)[:, None] * np.array([0.0, 1.0, 0.0])
-    near = tibia[(tibia[:, 1] > -90) & (tibia[:, 1] < 5) & (tibia[:, 2] > 0)]
-    keep = (tibia[:, 1] > -90) & (tibia[:, 1] < 5) & (tibia[:, 2] > 0)
-    normals = vertex_normals(tibia, t.tibia.faces)[keep]
+    keep = (tibia[:, 1] > -60) & (tibia[:, 1] < 5) & (tibia[:, 2] > 5) & (tibia[:, 0] < 10)
+    near, normals = tibia[keep], vertex_normals(tibia, t.tibia.faces)[keep]
     tree = cKDTree(near)
-    head = out[out[:, 1] > -80]
+    head = out[out[:, 1] > -50]
     push = np.array([-0.6, 0.0, 0.8])
     moved = 0.0
     for _ in range(6):

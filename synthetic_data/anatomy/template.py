@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synthetic_data.anatomy.axes import Frame, condylar_frame, line_up, section_weights
-from synthetic_data.anatomy.geometry import inward_room, taubin, unit
+from synthetic_data.anatomy.geometry import cross, inward_room, taubin, unit
 from synthetic_data.anatomy.patches import components, triangulate
 from synthetic_data.anatomy.shape_data import read_shape_model, read_topology
 
@@ -110,10 +110,10 @@ class Template:
         z = vertices[self.plateau_halves[1]].mean(axis=0)
         z = z - vertices[self.plateau_halves[0]].mean(axis=0)
         z = unit(z - (z @ y) * y)
-        x = np.cross(y, z)
+        x = cross(y, z)
         c, s = np.cos(self.plateau_turn), np.sin(self.plateau_turn)
         z = c * z + s * x
-        x = np.cross(y, z)
+        x = cross(y, z)
         middle = x * (np.max(rim @ x) + np.min(rim @ x)) / 2
         middle += z * (np.max(rim @ z) + np.min(rim @ z)) / 2
         return Frame(middle + y * (height.max() - 9.0), np.stack([x, y, z]))
@@ -194,7 +194,7 @@ def _named(bones: dict[str, Bone]) -> Template:
     between = tibia[halves[1]].mean(axis=0) - tibia[halves[0]].mean(axis=0)
     z = np.array([np.sin(widest), 0.0, np.cos(widest)])
     z, between = unit(z - (z @ y) * y), unit(between - (between @ y) * y)
-    turn_of_plateau = float(np.arctan2(z @ np.cross(y, between), z @ between))
+    turn_of_plateau = float(np.arctan2(z @ cross(y, between), z @ between))
     turn_of_plateau += np.radians(WIDEST_TURN)
     made = Template(
         bones["femur"],
