@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, ClassVar
 
-from pipeline.batch import ReadSettings, read_batch
+from pipeline.batch import ReadSettings, parts_of, read_batch
 from pipeline.commands.progress import bar
 from pipeline.commands.read import told
 from pipeline.demo import make_archive
@@ -41,13 +41,13 @@ class DemoCommand:
         )
 
     def run(self, arguments: argparse.Namespace, settings: Mapping[str, Any]) -> int:
+        read = ReadSettings(**settings)
+        parts_of(read)  # a mistaken setting is told before any work
         films, results = arguments.out / "invented-films", arguments.out / "results"
         with bar("making invented films") as progress:
             make_archive(films, progress)
         with bar("reading films") as progress:
-            outcome = read_batch(
-                [films], results, ReadSettings(**settings), afresh=True, progress=progress
-            )
+            outcome = read_batch([films], results, read, afresh=True, progress=progress)
         print(f"INVENTED films in {films}: computed from virtual knees, nobody was X-rayed")
         print(told(outcome, results))
         # The archive holds films that must be refused: problems are part of the demonstration.
