@@ -30,7 +30,7 @@ FIBULA_RINGS = np.round(0.05 * np.arange(1, 16), 2)
 RING_POINTS = 24
 CONE_DEG = 32.0
 OUTLINE_PATELLA = 60
-MAX_FLEXION_DEG = 95.0
+MAX_FLEXION_DEG = 90.0
 
 
 @dataclass(frozen=True)
@@ -214,15 +214,13 @@ def _rings(s: _Sampled) -> dict[str, Array]:
     }
 
 
-def square_camera(s: _Sampled, view: str) -> Camera:
-    """A camera so far away that its beam is parallel, square on the femur, 0.5 mm pixels."""
-    f = s.frames.femur
-    toward = -f.x if view == "AP" else -f.z
+def square_camera(origin: Array, front: Array, up: Array) -> Camera:
+    """A camera in front, so far away that its beam is parallel; 0.5 mm pixels at the origin."""
     far = 1e6
     return Camera.looking(
-        source=f.origin - far * toward,
-        toward=toward,
-        up=f.y,
+        source=origin + far * front,
+        toward=-front,
+        up=up,
         sid=far,
         spacing=0.5,
         rows=1000,
@@ -231,36 +229,43 @@ def square_camera(s: _Sampled, view: str) -> Camera:
 
 
 def _heights(s: _Sampled) -> dict[str, tuple[str, Array]]:
-    """Points on the shafts' axes at the heights of AP landmarks of a square film (world mm)."""
+    """Points on the shafts' axes at the heights of AP landmarks (world mm), and the notch's apex.
+
+    Each bone is seen square on, the tibia along its own x, so that flexion does not shorten it.
+    """
     f, t = s.frames.femur, s.frames.tibia
-    camera = square_camera(s, "AP")
-    found = project_landmarks(s.knee.bones, s.knee.points, s.frames, camera, "AP")
-    world = camera.pixel(found.xy)  # a parallel beam: right but for the depth along the beam
     out: dict[str, tuple[str, Array]] = {}
-    for name, bone in (
-        ("medial_femoral_flare", "femur"),
-        ("lateral_femoral_flare", "femur"),
-        ("medial_epicondyle", "femur"),
-        ("lateral_epicondyle", "femur"),
-        ("medial_tibial_flare", "tibia"),
-        ("medial_plateau_edge", "tibia"),
+    for bone, front, axis, start, origin, names in (
+        ("femur", f.x, f.shaft, f.shaft_point, f.origin, _FEMORAL_HEIGHTS),
+        ("tibia", t.x, t.y, t.shaft_point, t.centre, _TIBIAL_HEIGHTS),
     ):
-        p = world[found.names.index(name)]
-        start, axis = (f.shaft_point, f.shaft) if bone == "femur" else (t.shaft_point, t.y)
-        # Where the shaft's axis, seen along x, passes the landmark's height on the film.
-        seen = axis - (axis @ f.x) * f.x
-        rise = (p - start) @ seen / (seen @ seen)
-        out[name] = (bone, start + rise * axis)
-    apex = world[found.names.index("notch_apex")]
-    roof = s.knee.bones["femur"].vertices
-    off = roof - apex
-    flat = off - (off @ f.x)[:, None] * f.x
-    out["notch_apex"] = ("femur", roof[np.argmin(np.linalg.norm(flat, axis=1))])
+        camera = square_camera(origin, front, axis)
+        found = project_landmarks(s.knee.bones, s.knee.points, s.frames, camera, "AP")
+        world = camera.pixel(found.xy)  # a parallel beam: right but for the depth along the beam
+        for name in names:
+            p = world[found.names.index(name)]
+            # Where the shaft's axis, seen from the front, passes the landmark's height.
+            seen = axis - (axis @ front) * front
+            out[name] = (bone, start + (p - start) @ seen / (seen @ seen) * axis)
+        if bone == "femur":
+            off = s.knee.bones["femur"].vertices - world[found.names.index("notch_apex")]
+            flat = off - (off @ front)[:, None] * front
+            nearest = np.argmin(np.linalg.norm(flat, axis=1))
+            out["notch_apex"] = ("femur", s.knee.bones["femur"].vertices[nearest])
     return out
 
 
+_FEMORAL_HEIGHTS = (
+    "medial_femoral_flare",
+    "lateral_femoral_flare",
+    "medial_epicondyle",
+    "lateral_epicondyle",
+)
+_TIBIAL_HEIGHTS = ("medial_tibial_flare", "medial_plateau_edge")
+
+
 def draw(source: AnatomySource, n: int, rng: np.random.Generator) -> list[_Sampled]:
-    """`n` knees with flexion spread from 0 to 95 degrees."""
+    """`n` knees with flexion spread from 0 to 90 degrees."""
     knees = []
     for i in range(n):
         flexion = MAX_FLEXION_DEG * (i + rng.random()) / n

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
+from itertools import pairwise
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import ConvexHull
 
 from pipeline.fit.beam_model import (
     LOG_D,
+    LOG_G,
     SHAPE,
     TA,
     TB,
@@ -166,61 +168,76 @@ def whole(model: BeamModel, bone: str, theta: Array) -> Array:
     return model.pixels(model.film(bone, local, theta), theta)
 
 
-def _chains(px: Array, rings: NDArray[np.int32], across: Array) -> tuple[Array, Array]:
-    """Per ring, in order, the points least and greatest along `across`: two (R, 2) arrays."""
-    points = px[rings]
-    s = points @ across
-    rows = np.arange(len(rings))
-    return points[rows, s.argmin(axis=1)], points[rows, s.argmax(axis=1)]
+CELL_MM = 0.4
+"""Size of the cells in which silhouettes are painted."""
+
+
+def _silhouette(pieces: Sequence[Array], cell: float) -> Array:
+    """(N, 2) the outer boundary of the union of convex hulls, closed.
+
+    Args:
+        pieces: point clouds (M, 2) in pixels, each standing for its convex hull.
+        cell: pixels per painted cell.
+    """
+    every = np.concatenate(pieces)
+    low = every.min(axis=0) - 2 * cell
+    size = np.ceil((every.max(axis=0) - low) / cell).astype(int) + 3
+    mask = np.zeros((size[1], size[0]), np.uint8)
+    bits = 4
+    for piece in pieces:
+        hull = cv2.convexHull(np.round((piece - low) / cell * 2**bits).astype(np.int32))
+        cv2.fillConvexPoly(mask, hull, 255, cv2.LINE_8, bits)
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    longest = max(contours, key=len)[:, 0].astype(np.float64)
+    # Stairs of single cells are smoothed away; corners keep their place within a cell.
+    smooth = np.mean([np.roll(longest, k, axis=0) for k in (-2, -1, 0, 1, 2)], axis=0)
+    return low + smooth[::2] * cell
+
+
+def _slabs(px: Array, rings: NDArray[np.int32]) -> list[Array]:
+    """Each ring with the next one: together a tube."""
+    return [px[np.concatenate([a, b])] for a, b in pairwise(rings)]
 
 
 def outlines(model: BeamModel, theta: Array) -> dict[str, Array]:
     """Bone name to a closed polygon (N, 2) in pixels, for drawing and for depths."""
-    index = model.shape.index
+    index, heights_of = model.shape.index, model.shape.heights
     femur, tibia, patella = (whole(model, b, theta) for b in ("femur", "tibia", "patella"))
-    up = _direction(femur, index, "shaft_joint", "shaft_high")
-    across = np.array([-up[1], up[0]])
-    left, right = _chains(femur, index["ring.femur"], across)
-    ends = []
-    for name in ("medial_condyle_distal", "lateral_condyle_distal"):
-        part = femur[index[f"set.{name}"]]
-        ends.append(part[np.argmin(part @ up)])
-    ends.sort(key=lambda p: float(p @ across))
-    if model.view == "AP":
-        ends.insert(1, femur[int(index["point.notch_apex"])])
-    found = {"femur": np.concatenate([left[::-1], ends, right])}
+    cell = CELL_MM * float(np.exp(theta[LOG_G]))
+    rings, level = index["ring.femur"], heights_of["femur"]
+    pieces = _slabs(femur, rings[level >= 0.3])
+    local = model.shape.mean["femur"]
+    # Lower rings run through both condyles and the notch: their outline is no star.
+    low = rings[(level >= 0.3) & (level <= 0.35)].ravel()
+    for side, sign in (("medial", -1.0), ("lateral", 1.0)):
+        # The condyles, each on its own side of the notch.
+        sets = [index[f"set.{side}_{part}"] for part in ("condyle_distal", "condyle_posterior")]
+        own = low[sign * local[low, 2] > 12.0]
+        pieces.append(femur[np.concatenate([*sets, own, index[f"set.{side}_epicondyle"]])])
+    pieces.append(femur[index["set.trochlea_anterior"]])
+    found = {"femur": _silhouette(pieces, cell)}
 
-    down = _direction(tibia, index, "tibia_joint", "tibia_low")
-    across = np.array([-down[1], down[0]])
-    left, right = _chains(tibia, index["ring.tibia"], across)
-    names = (
-        [*RIM_POINTS] if model.view == "lateral" else ["point.medial_spine", "point.lateral_spine"]
-    )
-    edges = ["set.medial_plateau_edge", "set.lateral_plateau_edge"]
-    top = [tibia[int(index[n])] for n in names]
-    for name in edges if model.view == "AP" else []:
-        part = tibia[index[name]]
-        side = across if (part.mean(axis=0) - np.mean(top, axis=0)) @ across > 0 else -across
-        top.append(part[np.argmax(part @ (side - down))])
-    top.sort(key=lambda p: float(p @ across))
-    found["tibia"] = np.concatenate([left[::-1], top, right])
-
-    left, right = _chains(tibia, index["ring.fibula"], across)
+    top = index["ring.tibia"][0]
+    spines = [index[f"point.{side}_spine"] for side in ("medial", "lateral")]
+    pieces = [
+        *_slabs(tibia, index["ring.tibia"]),
+        tibia[np.concatenate([top, *(index[f"set.{s}_plateau_edge"] for s in _SIDES)])],
+        tibia[np.array([*top, *map(int, spines)])],
+        tibia[np.array([*top, *(int(index[n]) for n in RIM_POINTS)])],
+        tibia[index["set.tibial_tuberosity"]],
+    ]
+    found["tibia"] = _silhouette(pieces, cell)
     tip = tibia[int(index["point.fibular_head"])]
-    found["fibula"] = np.concatenate([left[::-1], tip[None], right])
+    fibular = index["ring.fibula"]
+    pieces = [*_slabs(tibia, fibular), np.concatenate([tibia[fibular[0]], tip[None]])]
+    found["fibula"] = _silhouette(pieces, cell)
     hull = np.concatenate([index["hull.patella"], *(index[f"set.patella_{e}"] for e in _ENDS)])
-    cloud = patella[hull]
-    found["patella"] = cloud[ConvexHull(cloud).vertices]
-
+    found["patella"] = _silhouette([patella[hull]], cell)
     return found
 
 
+_SIDES = ("medial", "lateral")
 _ENDS = ("superior", "inferior", "medial", "lateral")
-
-
-def _direction(px: Array, index: Mapping[str, NDArray[np.int32]], a: str, b: str) -> Array:
-    step = px[int(index[f"point.{b}"])] - px[int(index[f"point.{a}"])]
-    return step / np.linalg.norm(step)
 
 
 def heights(model: BeamModel, theta: Array) -> dict[str, tuple[Array, Array, float]]:
