@@ -23,6 +23,7 @@ from pipeline.knee.errors import Problem
 
 LIMIT_MB = 20.0
 OPSET = 18
+NETS = ("keypoints", "locator")
 
 
 def export(
@@ -42,29 +43,32 @@ def export(
             locator.safetensors and MODEL_CARD.md.
         name: what these weights are called.
         code_version, data_version: of the code that trained and the films it trained on.
-        evaluation: JSON of figures to print in the card (`models.evaluate`), where there is one.
+        evaluation: JSON of figures to print in the card, where there is one.
 
     Raises `Problem` where the files would be larger than `LIMIT_MB` together.
     """
     tensors, run = checkpoint.load(source)
     weights.mkdir(parents=True, exist_ok=True)
     facts = facts_of(run, name, code_version, data_version)
-    nets: dict[str, Any] = {
-        "keypoints": KeypointNet(KeypointShape(**run["options"]["keypoints"])),
-        "locator": LocatorNet(LocatorShape(**run["options"]["locator"])),
-    }
-    graphs: dict[str, Any] = {
-        "keypoints": (KeypointGraph, nets["keypoints"].shape.crop),
-        "locator": (LocatorGraph, nets["locator"].shape.picture),
-    }
-    for key, net in nets.items():
-        net.load_state_dict(checkpoint.part(tensors, f"average_{key}"))
-        net.eval()
-        half = {k: v.half() if v.is_floating_point() else v for k, v in net.state_dict().items()}
+    for key in NETS:
+        half = {
+            k: v.half() if v.is_floating_point() else v
+            for k, v in checkpoint.part(tensors, f"average_{key}").items()
+        }
         checkpoint.save(weights / f"{key}.safetensors", half, facts)
-        make, size = graphs[key]
-        graph = make(net, ANGLE_SCALE) if key == "keypoints" else make(net)
-        to_onnx(graph, size, weights / f"{key}.onnx", facts)
+    finish(weights, evaluation)
+    return facts
+
+
+def finish(weights: Path, evaluation: Path | None = None) -> None:
+    """Makes the ONNX files and the card from the safetensors in `weights`, over any old ones."""
+    facts: dict[str, Any] = {}
+    for key in NETS:
+        net, facts = load_net(weights, key)
+        if key == "keypoints":
+            to_onnx(KeypointGraph(net, ANGLE_SCALE), net.shape.crop, weights / f"{key}.onnx", facts)
+        else:
+            to_onnx(LocatorGraph(net), net.shape.picture, weights / f"{key}.onnx", facts)
     figures = json.loads(evaluation.read_text()) if evaluation else None
     write_card(weights / "MODEL_CARD.md", facts, figures)
     total = sum(path.stat().st_size for path in weights.iterdir()) / 1e6
@@ -72,7 +76,20 @@ def export(
         raise Problem(
             str(weights), f"holds {total:.1f} MB, more than {LIMIT_MB:g}", "train a smaller network"
         )
-    return facts
+
+
+def load_net(weights: Path, key: str) -> tuple[Any, dict[str, Any]]:
+    """The network `keypoints` or `locator` of a folder of weights, and the facts beside it."""
+    tensors, facts = checkpoint.load(weights / f"{key}.safetensors")
+    shape = facts["options"][key]
+    net: Any = (
+        KeypointNet(KeypointShape(**shape))
+        if key == "keypoints"
+        else LocatorNet(LocatorShape(**shape))
+    )
+    net.load_state_dict({k: v.float() if v.is_floating_point() else v for k, v in tensors.items()})
+    net.eval()
+    return net, facts
 
 
 def facts_of(

@@ -154,7 +154,7 @@ def validation_seed(index: int) -> int:
 def _work(
     scenarios: Sequence[Scenario], plan: FeedPlan, index: int, workers: int, out: Any, stop: Any
 ) -> None:
-    """A worker's life: its share of the validation films, then training films without end."""
+    """A worker's life: training films without end, its share of the validation films among them."""
     import cv2
 
     from models.augment import Augmenter
@@ -209,13 +209,16 @@ def _numbers(plan: FeedPlan, index: int, workers: int) -> Iterator[int]:
     """-1, -2, ... are validation films, 0, 1, ... training films; every worker has its share.
 
     Training films come in runs of `RUN` consecutive numbers, so that a scenario that shows one
-    knee on several films makes it once.
+    knee on several films makes it once. Validation films come a few at a time between the first
+    runs, so that training need not wait for them.
     """
-    yield from (-k - 1 for k in range(index, plan.validation_films, workers))
     block = plan.first // RUN + index
+    held = list(range(index, plan.validation_films, workers))
     while True:
         yield from range(block * RUN, (block + 1) * RUN)
         block += workers
+        yield from (-k - 1 for k in held[: RUN // 2])
+        held = held[RUN // 2 :]
 
 
 def _training(scenarios: Sequence[Scenario], plan: FeedPlan, number: int, augmenter: Any) -> Fed:

@@ -18,7 +18,7 @@ from torch import Tensor
 from torch.nn import functional as F
 
 from models.channels import ANGLE_SCALE, PAIRED, SWAPPED, VIEWS
-from models.codec_torch import gaussian_maps
+from models.codec_torch import cross_entropy
 from models.keypoints import STRIDE as MAP_STRIDE
 from models.keypoints import KeypointOutput, covariance_of
 from models.locator import STRIDE as GRID_STRIDE
@@ -103,14 +103,9 @@ def keypoint_loss(
     # before names may be exchanged, the chance of exchange learns nothing
     rate = (exchange[:, None] * paired)[..., None]
 
-    with torch.no_grad():
-        cells = crop // MAP_STRIDE
-        maps = gaussian_maps(target, cells, MAP_STRIDE)
-        maps = (
-            maps * (1 - rate[..., None]) + gaussian_maps(other, cells, MAP_STRIDE) * rate[..., None]
-        )
-    logp = torch.log_softmax(out.maps.flatten(2), dim=-1)
-    heat = _mean(-(maps.flatten(2) * logp).sum(dim=-1), weight)
+    as_named = cross_entropy(out.maps, target, MAP_STRIDE)
+    exchanged = cross_entropy(out.maps, other, MAP_STRIDE)
+    heat = _mean(as_named + (exchanged - as_named) * rate[..., 0], weight)
     distance = (1 - rate[..., 0]) * F.smooth_l1_loss(
         out.xy, target, reduction="none", beta=2.0
     ).sum(dim=-1) + rate[..., 0] * F.smooth_l1_loss(out.xy, other, reduction="none", beta=2.0).sum(

@@ -93,6 +93,8 @@ class OnnxDetector:
             options.intra_op_num_threads = self.threads
             options.inter_op_num_threads = 1
             options.log_severity_level = 3
+            # waiting threads must not burn the cores that other films need
+            options.add_session_config_entry("session.intra_op.allow_spinning", "0")
             try:
                 session = onnxruntime.InferenceSession(
                     str(path), options, providers=["CPUExecutionProvider"]
@@ -143,7 +145,9 @@ class OnnxDetector:
 
     def detect(self, film: Film) -> Sequence[Detection]:
         """All knees on the film, the surest first; one with view `none` where there is none."""
-        pixels = np.nan_to_num(film.pixels, nan=0.0, posinf=1.0, neginf=0.0)
+        pixels = film.pixels
+        if not np.isfinite(pixels.sum(dtype=np.float64)):
+            pixels = np.nan_to_num(pixels, nan=0.0, posinf=1.0, neginf=0.0)
         places = self.locate(pixels)
         found = [self._read(pixels, place) for place in places]
         knees = [d for d in found if d.view != "none"]
@@ -200,7 +204,7 @@ class OnnxDetector:
         place, transform, out = self._faced(pixels, place)
         for _ in range(self.passes - 1):
             better = self._better(place, transform, out)
-            if better is None:
+            if better is None or _near(better, place):
                 break
             place = better
             transform, out = self._crop(pixels, place)
@@ -304,6 +308,13 @@ class OnnxDetector:
             seen=out["seen"][channels],
             direct=direct,
         )
+
+
+def _near(one: Place, other: Place) -> bool:
+    """Whether two crops would differ by less than the network notices."""
+    moved = np.linalg.norm(one.centre - other.centre) / other.width
+    grown = abs(np.log(one.width / other.width))
+    return bool(moved < 0.03 and grown < 0.02 and one.up @ other.up > np.cos(np.deg2rad(1.5)))
 
 
 def _log_odds(p: float) -> float:

@@ -30,6 +30,7 @@ class TrainOptions:
         save_s, log_s: seconds between checkpoints, and between rows of the curves.
         compile: torch.compile both networks (costs about a minute at the start).
         max_steps: stop early, 0 = never.
+        start_from: folder of weights to begin with instead of random ones, or empty.
         keypoints, locator: sizes of the networks.
     """
 
@@ -53,6 +54,7 @@ class TrainOptions:
     log_s: float = 10.0
     compile: bool = False
     max_steps: int = 0
+    start_from: str = ""
     keypoints: KeypointShape = field(default_factory=KeypointShape)
     locator: LocatorShape = field(default_factory=LocatorShape)
 

@@ -22,6 +22,7 @@ from torch import Tensor, nn
 from models import checkpoint
 from models.blocks import parameters_of
 from models.curves import CurveLog, draw
+from models.export import load_net
 from models.feeder import Fed, Feeder, FeedPlan
 from models.keypoints import KeypointNet
 from models.locator import LocatorNet
@@ -185,6 +186,8 @@ class Training:
     def run(self, scenarios: Sequence[Scenario]) -> dict[str, Any]:
         self.started = time.monotonic()
         resumed = self.restore()
+        if not resumed and self.options.start_from:
+            self._begin_with(Path(self.options.start_from))
         options = self.options
         self._say(
             f"{'resumed at step ' + str(self.step) if resumed else 'started'} on {self.device}: "
@@ -225,7 +228,7 @@ class Training:
             if not ready:
                 show(self.seconds() / total, f"{self.crops.count} crops made")
                 continue
-            if self.step == 0:
+            if self.step == 0 and not options.start_from:
                 self._set_prior()
             progress = self.seconds() / total
             names, parts = self._train_step(progress)
@@ -266,6 +269,17 @@ class Training:
                 self.held_crops.add(fed.crops)
                 self.held_films.add([fed.film])
         return len(made)
+
+    def _begin_with(self, weights: Path) -> None:
+        """Takes finished weights as the start of a new run."""
+        for name, net in self.nets.items():
+            begun, facts = load_net(weights, name)
+            if facts["options"][name] != asdict(getattr(self.options, name)):
+                raise Problem(
+                    str(weights), "holds networks of another size", "choose the profile they had"
+                )
+            net.load_state_dict(begun.state_dict())
+            self.averages[name] = Average(net, self.options.ema)
 
     def _set_prior(self) -> None:
         """Tells the keypoint network where landmarks usually lie, from the crops made so far."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from importlib.metadata import version
@@ -38,6 +39,7 @@ class TrainSettings:
         device: auto, cuda or cpu.
         workers: processes that make films; 0 = the profile's own.
         compile: compile the networks first; pays off in runs of many minutes on a GPU.
+        start_from: folder of weights to begin with; empty = random ones.
         scenario: one plugin, `{name: ..., option: value}`.
     """
 
@@ -47,6 +49,7 @@ class TrainSettings:
     device: str = "auto"
     workers: int = 0
     compile: bool = False
+    start_from: str = ""
     scenario: dict[str, Any] = field(default_factory=dict)
 
 
@@ -82,6 +85,7 @@ class TrainCommand:
 
         chosen = TrainSettings(**settings)
         options = replace(profile(chosen.profile), seed=chosen.seed, compile=chosen.compile)
+        options = replace(options, start_from=chosen.start_from)
         if chosen.minutes:
             options = replace(options, minutes=chosen.minutes)
         if chosen.device != "auto":
@@ -95,7 +99,14 @@ class TrainCommand:
             arguments.out / "weights",
             name=arguments.name,
             code_version=version("squareon"),
-            data_version=str(chosen.scenario.get("name", "")),
+            data_version=data_version(scenario),
         )
         print(f"weights `{facts['name']}` in {arguments.out / 'weights'}")
         return 0
+
+
+def data_version(scenario: Scenario) -> str:
+    """Class of the scenario and, where its module says so, the version of its films."""
+    kind = type(scenario)
+    told = getattr(sys.modules.get(kind.__module__), "DATA_VERSION", "unnumbered")
+    return f"{kind.__name__} {told}"

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.special import logsumexp
 
 from models.channels import CHANNELS, CHANNELS_OF, PAIRED, SWAPPED
 from models.codec import decode, encode, to_cells, to_pixels
@@ -54,13 +55,17 @@ def test_exchange_is_its_own_inverse_and_keeps_views_apart() -> None:
 @pytest.mark.train
 def test_torch_codec_agrees_with_numpy() -> None:
     torch = pytest.importorskip("torch")
-    from models.codec_torch import gaussian_maps, read_maps
+    from models.codec_torch import cross_entropy, gaussian_sides, read_maps
 
     rng = np.random.default_rng(0)
     xy = rng.uniform(5, 155, (6, 2))
-    ours = gaussian_maps(torch.tensor(xy)[None], 40, 4)[0].numpy()
-    assert ours == pytest.approx(encode(xy, 40, 4), abs=1e-9)
+    across, down = gaussian_sides(torch.tensor(xy)[None], 40, 4)
+    maps = encode(xy, 40, 4)
+    assert torch.einsum("bkj,bki->bkij", across, down)[0].numpy() == pytest.approx(maps, abs=1e-9)
     logits = rng.normal(0, 3, (6, 40, 40))
+    log_p = logits - logsumexp(logits, axis=(1, 2), keepdims=True)
+    cost = cross_entropy(torch.tensor(logits)[None], torch.tensor(xy)[None], 4)
+    assert cost[0].numpy() == pytest.approx(-(maps * log_p).sum(axis=(1, 2)))
     points, p, spread = read_maps(torch.tensor(logits)[None], 4)
     assert points[0].numpy() == pytest.approx(decode(logits, 4), abs=1e-3)
     assert p.sum(dim=-1).numpy() == pytest.approx(1.0, abs=1e-5)
@@ -70,9 +75,9 @@ def test_torch_codec_agrees_with_numpy() -> None:
 @pytest.mark.train
 def test_spread_is_the_spread_of_the_map() -> None:
     torch = pytest.importorskip("torch")
-    from models.codec_torch import gaussian_maps, read_maps
+    from models.codec_torch import read_maps
 
-    maps = gaussian_maps(torch.tensor([[[161.5, 161.5]]]), 80, 4, sigma=2.0)
+    maps = torch.tensor(encode(np.array([[161.5, 161.5]]), 80, 4, sigma=2.0))[None]
     _, _, spread = read_maps(torch.log(maps + 1e-30), 4)
     assert spread[0, 0, :2].exp().numpy() == pytest.approx([2.0, 2.0], abs=0.02)
     assert abs(float(spread[0, 0, 2])) < 1e-3

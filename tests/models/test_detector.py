@@ -46,23 +46,19 @@ def test_similarity_is_found_again(angle: float, scale: float, shift: float, see
 
 
 @pytest.mark.train
-def test_onnx_says_what_torch_says(trained: Path, shipped: Path) -> None:
+def test_onnx_says_what_torch_says(shipped: Path) -> None:
     torch = pytest.importorskip("torch")
     onnxruntime = pytest.importorskip("onnxruntime")
-    from models import checkpoint
     from models.channels import ANGLE_SCALE
-    from models.export import outputs_of
-    from models.keypoints import KeypointGraph, KeypointNet, KeypointShape
-    from models.locator import LocatorGraph, LocatorNet, LocatorShape
+    from models.export import load_net, outputs_of
+    from models.keypoints import KeypointGraph
+    from models.locator import LocatorGraph
 
-    tensors, facts = checkpoint.load(trained / "checkpoint.safetensors")
-    points = KeypointNet(KeypointShape(**facts["options"]["keypoints"]))
-    points.load_state_dict(checkpoint.part(tensors, "average_keypoints"))
-    places = LocatorNet(LocatorShape(**facts["options"]["locator"]))
-    places.load_state_dict(checkpoint.part(tensors, "average_locator"))
+    points, _ = load_net(shipped, "keypoints")
+    places, _ = load_net(shipped, "locator")
     for name, graph, size in (
-        ("keypoints", KeypointGraph(points.eval(), ANGLE_SCALE), points.shape.crop),
-        ("locator", LocatorGraph(places.eval()), places.shape.picture),
+        ("keypoints", KeypointGraph(points, ANGLE_SCALE), points.shape.crop),
+        ("locator", LocatorGraph(places), places.shape.picture),
     ):
         session = onnxruntime.InferenceSession(str(shipped / f"{name}.onnx"))
         for batch in (1, 3):

@@ -42,12 +42,13 @@ def lateral_batch(number: int = 2) -> dict[str, torch.Tensor]:
 
 def answer(batch: dict[str, torch.Tensor], xy: torch.Tensor, angles: list[float]) -> object:
     """An output that is sure of `xy` and `angles`."""
-    from models.codec_torch import gaussian_maps
+    from models.codec_torch import gaussian_sides
     from models.keypoints import KeypointOutput
 
     number = len(xy)
+    across, down = gaussian_sides(xy, CROP // 4, 4)
     return KeypointOutput(
-        maps=torch.log(gaussian_maps(xy, CROP // 4, 4) + 1e-12),
+        maps=torch.log(down[..., :, None] * across[..., None, :] + 1e-12),
         xy=xy,
         spread=torch.zeros(number, COUNT, 3),
         seen=torch.full((number, COUNT), 4.0),

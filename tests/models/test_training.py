@@ -152,3 +152,15 @@ def test_the_learning_rate_ends_low_whatever_the_speed() -> None:
 def test_unknown_profiles_are_told() -> None:
     with pytest.raises(Problem, match="full"):
         profile("enormous")
+
+
+def test_finished_weights_can_be_the_start(shipped: Path, tmp_path: Path) -> None:
+    from models.export import load_net
+
+    options = tiny_options(max_steps=1, start_from=str(shipped), learning_rate=1e-9, ema=0.0)
+    train(options, [ToyScenario(side=160)], tmp_path)
+    tensors, _ = checkpoint.load(tmp_path / "checkpoint.safetensors")
+    net, _ = load_net(shipped, "keypoints")
+    for name, value in net.named_parameters():
+        assert torch.allclose(tensors[f"keypoints.{name}"], value, atol=1e-5), name
+    assert torch.equal(tensors["keypoints.prior"], net.prior)
