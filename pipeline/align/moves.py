@@ -175,7 +175,7 @@ def _move(
 ) -> Move:
     kind = "rotation" if angle == "rotation" else "tilt"
     if not needed:
-        return Move(kind, index, NO_MOVE, "", None, NO_MOVE, _sentence(prefix, NO_MOVE))  # type: ignore[arg-type]
+        return Move(kind, index, NO_MOVE, "", None, NO_MOVE, NO_MOVE)  # type: ignore[arg-type]
     signed = turn if known else error
     words = _TABLE[view, angle, 1 if signed >= 0 else -1]
     degrees = float(max(1, round(abs(turn)))) if known else None
@@ -206,6 +206,4 @@ def _equipment(
 
 
 def _sentence(prefix: str, text: str) -> str:
-    if text == NO_MOVE:
-        return f"{prefix}{text}"
     return prefix + text if prefix else text[0].upper() + text[1:]

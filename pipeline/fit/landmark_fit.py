@@ -96,14 +96,15 @@ class LandmarkFit:
             raise Problem(film.source, "the view is neither AP nor lateral", "read another film")
         view: View = "AP" if detection.view == "AP" else "lateral"
         shape = load_shape()
-        seen = _canonical(detection, film, self.sd_factor)
+        mirrored = is_mirrored(detection)
+        seen = _canonical(detection, film, mirrored, self.sd_factor)
         if not (np.isfinite(seen.xy).all() and np.isfinite(seen.covariance).all()):
             raise Problem(film.source, "the landmarks are not numbers", "report this film")
-        principal = _principal(film, detection)
+        principal = _principal(film, mirrored)
         priors = self._priors(film, view, shape)
         start = _start(shape, view, seen, principal, priors, detection)
         solutions = self._solve(shape, view, seen, principal, priors, start)
-        return self._pose(film, detection, view, solutions)
+        return self._pose(film, detection, mirrored, view, solutions)
 
     def _priors(self, film: Film, view: View, shape: KneeShape) -> Priors:
         sod, relative = self.source_distance_mm
@@ -150,7 +151,12 @@ class LandmarkFit:
         return [[first, second], crossed]
 
     def _pose(
-        self, film: Film, detection: Detection, view: View, solutions: Sequence[Sequence[Solution]]
+        self,
+        film: Film,
+        detection: Detection,
+        mirrored: bool,
+        view: View,
+        solutions: Sequence[Sequence[Solution]],
     ) -> Pose:
         prior = [1.0]
         if view == "lateral":
@@ -173,7 +179,7 @@ class LandmarkFit:
         order = sorted(range(len(shares)), key=lambda i: -shares[i])
         hypotheses = _hypotheses([beliefs[i] for i in order], [shares[i] for i in order])
         best = min(solutions[order[0]], key=lambda s: s.cost)
-        return _described(film, detection, best, hypotheses)
+        return _described(film, mirrored, best, hypotheses)
 
     def _belief(self, solution: Solution) -> Belief:
         model, theta = solution.model, solution.theta
@@ -185,29 +191,57 @@ class LandmarkFit:
         return Belief(mean, covariance * np.outer(factor, factor))
 
 
-def _canonical(detection: Detection, film: Film, sd_factor: float) -> Seen:
-    """Landmarks on the film mirrored so that lateral (AP) or the patella is toward smaller x."""
+def is_mirrored(detection: Detection) -> bool:
+    """Whether the knee shows as the mirror image of the canonical film, however it is turned.
+
+    Canonical: lateral side (AP) or front (lateral film) to the left of the way up the femur. On
+    a film that stands upright this is `lateral_to_right`; on one lying on its side or head that
+    says nothing about mirroring, the landmarks do.
+    """
+    at = {name: i for i, name in enumerate(detection.names)}
+    if detection.view == "AP":
+        sides, start, end = ("medial", "lateral"), ["medial_epicondyle"], ["lateral_epicondyle"]
+    else:
+        sides = ("anterior", "posterior")
+        start = ["medial_condyle_posterior", "lateral_condyle_posterior"]
+        end = ["trochlea_anterior"]
+    shaft = [f"femoral_shaft_{side}_{h}" for side in sides for h in ("low", "high")]
+    joint = ["medial_condyle_distal", "lateral_condyle_distal"]
+    if not all(name in at for name in (*shaft, *joint, *start, *end)):
+        return detection.lateral_to_right
+
+    def middle(names: Sequence[str]) -> Array:
+        return np.asarray(detection.xy[[at[name] for name in names]].mean(axis=0))
+
+    up, across = middle(shaft) - middle(joint), middle(end) - middle(start)
+    sine = float(up[0] * across[1] - up[1] * across[0])
+    clear = 0.3 * float(np.linalg.norm(up) * np.linalg.norm(across))
+    return sine > 0 if abs(sine) > clear else detection.lateral_to_right
+
+
+def _canonical(detection: Detection, film: Film, mirrored: bool, sd_factor: float) -> Seen:
+    """Landmarks on the film, mirrored where need be so that a right knee fits."""
     xy = np.array(detection.xy, dtype=np.float64)
     covariance = np.array(detection.covariance, dtype=np.float64) * sd_factor**2
     # A hidden landmark's estimate is a guess from the others: it counts for less.
     trust = np.clip(detection.seen, SEEN_FLOOR, 1.0)
     covariance = covariance / trust[:, None, None] ** 2
     covariance = (covariance + np.swapaxes(covariance, 1, 2)) / 2 + 1e-6 * np.eye(2)
-    if detection.lateral_to_right:
+    if mirrored:
         xy[:, 0] = film.columns - 1 - xy[:, 0]
         covariance[:, 0, 1] *= -1
         covariance[:, 1, 0] *= -1
     return Seen(detection.names, xy, covariance)
 
 
-def _principal(film: Film, detection: Detection) -> Array:
+def _principal(film: Film, mirrored: bool) -> Array:
     """Pixel of the central ray on the canonical film; the film's middle where unknown.
 
     The angles are those of the ray through the knee, so they hardly depend on it.
     """
     ray = film.header.central_ray
     x, y = ray if ray is not None else ((film.columns - 1) / 2, (film.rows - 1) / 2)
-    return np.array([film.columns - 1 - x if detection.lateral_to_right else x, y], dtype=float)
+    return np.array([film.columns - 1 - x if mirrored else x, y], dtype=float)
 
 
 def _start(
@@ -295,13 +329,12 @@ def _hypotheses(beliefs: Sequence[Belief], shares: Sequence[float]) -> tuple[Hyp
 
 
 def _described(
-    film: Film, detection: Detection, solution: Solution, hypotheses: tuple[Hypothesis, ...]
+    film: Film, mirrored: bool, solution: Solution, hypotheses: tuple[Hypothesis, ...]
 ) -> Pose:
     """The pose in the stored film's pixels."""
     model, theta, placed = solution.model, solution.theta, solution.placed
-    mirror = detection.lateral_to_right
-    flip = np.diag([-1.0, 1.0]) if mirror else np.eye(2)
-    shift = np.array([film.columns - 1.0, 0.0]) if mirror else np.zeros(2)
+    flip = np.diag([-1.0, 1.0]) if mirrored else np.eye(2)
+    shift = np.array([film.columns - 1.0, 0.0]) if mirrored else np.zeros(2)
 
     def back(xy: Array) -> Array:
         return xy @ flip + shift

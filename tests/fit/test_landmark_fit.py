@@ -103,6 +103,34 @@ def test_a_mirrored_film_shows_the_same_pose() -> None:
 
 @pytest.mark.parametrize("view", ["AP", "lateral"])
 @pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize("quarter", [1, 2, 3])
+def test_a_film_on_its_side_or_head_shows_the_same_pose(
+    view: str, mirrored: bool, quarter: int
+) -> None:
+    rng = np.random.default_rng(14)
+    knee, frames = knee_at(20, rng)
+    shot = shoot(knee, frames, view, rng, rotation=5, tilt=-3, mirrored=mirrored)  # type: ignore[arg-type]
+    d, film = shot.detection, shot.film
+    xy, pixels = d.xy, film.pixels
+    for _ in range(quarter):  # clockwise
+        xy = np.stack([pixels.shape[0] - 1 - xy[:, 1], xy[:, 0]], axis=1)
+        pixels = np.rot90(pixels, -1)
+    pair = ("medial_epicondyle", "lateral_epicondyle")
+    if view == "lateral":
+        pair = ("medial_condyle_posterior", "trochlea_anterior")
+    a, b = (xy[d.names.index(name)] for name in pair)
+    turned = replace(d, xy=xy, lateral_to_right=bool(b[0] > a[0]))
+    upright = LandmarkFit().estimate(film, d)
+    pose = LandmarkFit().estimate(replace(film, pixels=np.ascontiguousarray(pixels)), turned)
+    for mine, other in zip(pose.hypotheses, upright.hypotheses, strict=True):
+        assert mine.rotation_deg == pytest.approx(other.rotation_deg, abs=0.3)
+        assert mine.tilt_deg == pytest.approx(other.tilt_deg, abs=0.1)
+    roll = (pose.roll_deg - upright.roll_deg - 90 * quarter + 180) % 360 - 180
+    assert roll == pytest.approx(0, abs=0.5)
+
+
+@pytest.mark.parametrize("view", ["AP", "lateral"])
+@pytest.mark.parametrize("mirrored", [False, True])
 def test_roll_flexion_width_and_places_on_the_film(view: str, mirrored: bool) -> None:
     rng = np.random.default_rng(5)
     knee, frames = knee_at(25, rng)
