@@ -40,25 +40,32 @@ class Limb:
         bones: (N, 3) vertices of all bones in the femur's axes.
         end_mm: how far the tube reaches beyond the bones at either end.
         back_mm: from the femur's origin back to the curve.
+        rise_mm: how far the bend begins higher up, so that it passes behind a bent leg.
     """
 
     flexion_deg: float
     bones: Array
     end_mm: float
     back_mm: float
+    rise_mm: float = 0.0
+
+    @property
+    def start(self) -> Array:
+        """(2,) x and y where the bend begins."""
+        return np.array([-self.back_mm, BEND_MM / 2 + self.rise_mm])
 
 
 def _curve(limb: Limb, s: Array) -> tuple[Array, Array]:
     """Points and forward directions (each (N, 2): x, y) of the curve at s mm.
 
-    s is 0 at the joint line, positive toward the foot.
+    s is 0 in the middle of the bend, positive toward the foot.
     """
     bend = np.radians(limb.flexion_deg)
     t = np.clip(s + BEND_MM / 2, 0.0, BEND_MM) / BEND_MM
     angle = bend * t
     down = np.stack([-np.sin(angle), -np.cos(angle)], axis=1)
     forward = np.stack([np.cos(angle), -np.sin(angle)], axis=1)
-    start = np.array([-limb.back_mm, BEND_MM / 2])
+    start = limb.start
     if abs(bend) > 1e-6:
         radius = BEND_MM / bend
         arc = radius * np.stack([np.cos(angle) - 1, -np.sin(angle)], axis=1)
@@ -70,10 +77,24 @@ def _curve(limb: Limb, s: Array) -> tuple[Array, Array]:
     return points, forward
 
 
+def _behind(limb: Limb) -> Limb:
+    """The limb with its bend begun so high that no leg bone lies far behind the curve."""
+    bend = np.radians(limb.flexion_deg)
+    if limb.flexion_deg < 15:
+        return limb
+    radius = BEND_MM / bend
+    end = limb.start + radius * np.array([np.cos(bend) - 1, -np.sin(bend)])
+    r = limb.bones[:, :2] - end
+    leg = r[r @ np.array([-np.sin(bend), -np.cos(bend)]) > 0]
+    behind = -float((leg @ np.array([np.cos(bend), -np.sin(bend)])).min()) + 4.0
+    share = float(smooth_step(limb.flexion_deg, 15, 45))
+    return replace(limb, rise_mm=share * float(np.clip(behind / np.sin(bend), 0.0, 80.0)))
+
+
 def _unroll(limb: Limb, points: Array) -> Array:
     """(N, 3): s along the curve, distance in front of it, lateral, of (N, 3) points."""
     bend = np.radians(limb.flexion_deg)
-    p = points[:, :2] - np.array([-limb.back_mm, BEND_MM / 2])
+    p = points[:, :2] - limb.start
     out = np.stack([-BEND_MM / 2 - p[:, 1], p[:, 0], points[:, 2]], axis=1)
     if abs(bend) < 1e-6:
         return out
@@ -116,6 +137,7 @@ class _Rings:
 
 def tubes(limb: Limb, rng: np.random.Generator, bmi: float, width: float) -> dict[str, Mesh]:
     """`skin` and `muscle`. `width`: femoral width, mm, the measure of all girths."""
+    limb = _behind(limb)
     flat = _unroll(limb, limb.bones)
     s = np.linspace(flat[:, 0].min() - limb.end_mm, flat[:, 0].max() + limb.end_mm, FINE)
     spread = round(float(np.interp(limb.flexion_deg, (0, 90), SPREAD)))

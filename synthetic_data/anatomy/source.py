@@ -123,7 +123,7 @@ class ShapeModelSource:
             flexion,
             np.concatenate([femur, tibia, fibula, patella]),
             20.0,
-            float(-femur[t.distal, 0].min() + 20.0 + 0.13 * max(flexion, 0.0)),
+            float(-femur[t.distal, 0].min() + 20.0 + 0.1 * max(flexion, 0.0)),
         )
         soft = tubes(limb, rng, person["bmi"], width)
         facts: dict[str, float | str] = {"sex": person.sex, **person.values}
