@@ -24,6 +24,7 @@ def save(path: Path, tensors: dict[str, Tensor], facts: dict[str, Any]) -> None:
     save_file(held, beside, metadata={FACTS: json.dumps(facts, sort_keys=True)})
     with beside.open("rb+") as handle:
         os.fsync(handle.fileno())
+    beside.chmod(0o644)  # the library writes files that only their owner can read
     os.replace(beside, path)
 
 
