@@ -6,11 +6,10 @@ file is its steps. Files, processes and resuming are the business of `pipeline.b
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal, cast
 
 from pipeline.align.align import align
 from pipeline.align.options import AlignOptions
@@ -22,16 +21,13 @@ from pipeline.contracts import (
     TargetRule,
     Writer,
 )
-from pipeline.knee.detection import Detection, Pose
+from pipeline.knee.detection import Pose
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
-from pipeline.knee.reading import MadeBy, Reading, SideRead
+from pipeline.knee.reading import MadeBy, Reading
+from pipeline.looks import Look, partner_of, refusal, settle_side
 from pipeline.propose.peroneal import peroneal_zone
 from pipeline.records import assemble
-
-OPPOSITE = {"right": "left", "left": "right"}
-LOWER_LIMB = ("KNEE", "LEG", "EXTREM", "LIMB", "FEMUR", "TIB", "FIB", "PATELLA", "THIGH")
-"""Beginnings or parts of Body Part Examined under which a knee may be found (DICOM PS3.16 L)."""
 
 
 @dataclass(frozen=True)
@@ -46,19 +42,6 @@ class Parts:
     writers: tuple[Writer, ...]
     made_by: MadeBy
     min_view_probability: float = 0.6
-
-
-@dataclass(frozen=True)
-class Look:
-    """One knee (or none) on one film before alignment; without a pose, `refused` says why."""
-
-    film: Film
-    index: int
-    detection: Detection
-    side: SideRead
-    pose: Pose | None
-    refused: str | None
-    cautions: tuple[str, ...]
 
 
 Guard = Callable[[Film], AbstractContextManager[None]]
@@ -94,6 +77,9 @@ def read_study(
 def examine(film: Film, parts: Parts) -> list[Look]:
     """Detect and fit: every knee on the film, at least one `Look`."""
     detections = parts.detector.detect(film)
+    if not detections:
+        what = "the detector returned nothing, not even that there is no knee"
+        raise Problem(film.source, what, "repair the detector plugin")
     looks = []
     for index, detection in enumerate(detections):
         side, cautions = settle_side(film, detection, alone=len(detections) == 1)
@@ -106,73 +92,6 @@ def examine(film: Film, parts: Parts) -> list[Look]:
                 refused = problem.what
         looks.append(Look(film, index, detection, side, pose, refused, cautions))
     return looks
-
-
-def refusal(film: Film, detection: Detection, min_view_probability: float) -> str | None:
-    """The sentence with which a knee is not read further, or None."""
-    part, claimed = film.header.body_part, film.header.view
-    if part and not any(word in part.upper() for word in LOWER_LIMB):
-        return f"the header says that the film shows another body part ({part})"
-    if detection.view == "none":
-        return "no knee was found on the film"
-    if detection.view == "other" or claimed == "other":
-        who = "the film shows" if detection.view == "other" else "the header names"
-        return f"{who} a projection other than AP or lateral, from which no angle is read"
-    if detection.view_probability < min_view_probability:
-        return (
-            f"the view is not certain enough ({detection.view} with probability "
-            f"{detection.view_probability:.2f})"
-        )
-    return None
-
-
-def settle_side(film: Film, detection: Detection, alone: bool) -> tuple[SideRead, tuple[str, ...]]:
-    """The knee's side, header before image, and what to caution about.
-
-    A header speaks of one knee only where the film shows one (`alone`).
-    """
-    header = film.header
-    cautions = list(film.cautions)
-    from_image: str = detection.side
-    if header.flipped:
-        from_image = OPPOSITE[from_image]
-        cautions.append(
-            "the header says that the picture is a mirror image of the usual view; "
-            "it was read and drawn as stored"
-        )
-    if {header.view, detection.view} == {"AP", "lateral"}:
-        cautions.append(
-            f"the header says {header.view} but the picture looks {detection.view}; "
-            "the picture was followed"
-        )
-    side = cast(Literal["right", "left"], from_image)
-    read = SideRead(side, detection.side_probability, "image")
-    if header.side in OPPOSITE and alone and detection.view != "none":
-        probability = detection.side_probability
-        if header.side != from_image:
-            probability = 1 - probability
-            cautions.append(
-                f"the header says {header.side} knee but the picture looks {from_image}; "
-                "the header was followed, confirm the side by other means"
-            )
-        read = SideRead(cast(Literal["right", "left"], header.side), probability, "header")
-    return read, tuple(cautions)
-
-
-def partner_of(look: Look, looks: Sequence[Look]) -> Look | None:
-    """The other view of the same knee in the same study: the one whose view is surest."""
-    study = look.film.study_digest
-    if look.pose is None or study is None:
-        return None
-    others = [
-        other
-        for other in looks
-        if other.pose is not None
-        and other.film.study_digest == study
-        and other.side.name == look.side.name
-        and {other.detection.view, look.detection.view} == {"AP", "lateral"}
-    ]
-    return max(others, key=lambda other: other.detection.view_probability, default=None)
 
 
 def sight_of(look: Look, pose: Pose, parts: Parts, partner: Look | None = None) -> Sight:

@@ -93,11 +93,13 @@ def test_bad_films_get_a_row_and_the_rest_is_read(tmp_path: Path, workers: int) 
     (films / "other.xyz").write_text("no film")
     write_film(films / "fails.film", raises=True)
     write_film(films / "none.film", view="none")
+    write_film(films / "mute.film", knees=0)
     write_film(films / "hand.film", header={"body_part": "HAND"})
     outcome = read_batch([films], out, settings(workers=workers))
     assert outcome.status == 1
     rows = {Path(row["source"]).name: row for row in problems(out)}
-    assert set(rows) == {"bad.film", "other.xyz", "fails.film", "none.film", "hand.film"}
+    wanted = {"bad.film", "other.xyz", "fails.film", "none.film", "mute.film", "hand.film"}
+    assert set(rows) == wanted
     assert rows["bad.film"]["what"] == "is no film"
     assert "RuntimeError" in rows["fails.film"]["what"]
     assert "no knee" in rows["none.film"]["what"]
