@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
+
+from synthetic_data.compiled import compiled
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -59,14 +60,15 @@ def taubin(faces: Ints, count: int, rounds: int) -> sparse.csr_matrix:
     return out.tocsr()
 
 
-@numba.njit(cache=True)
+@compiled
 def vertex_normals(vertices: Array, faces: NDArray[np.int32]) -> Array:
     """(N, 3) unit normals, weighted by the triangles' areas."""
     out = np.zeros_like(vertices)
     for f in range(faces.shape[0]):
         a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
-        ux, uy, uz = vertices[b] - vertices[a]
-        vx, vy, vz = vertices[c] - vertices[a]
+        x, y, z = vertices[a, 0], vertices[a, 1], vertices[a, 2]
+        ux, uy, uz = vertices[b, 0] - x, vertices[b, 1] - y, vertices[b, 2] - z
+        vx, vy, vz = vertices[c, 0] - x, vertices[c, 1] - y, vertices[c, 2] - z
         nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
         for k in (a, b, c):
             out[k, 0] += nx
@@ -79,7 +81,7 @@ def vertex_normals(vertices: Array, faces: NDArray[np.int32]) -> Array:
     return out
 
 
-@numba.njit(cache=True)
+@compiled
 def height_map(
     vertices: Array,
     faces: NDArray[np.int32],
@@ -117,7 +119,7 @@ def height_map(
     return out
 
 
-@numba.njit(cache=True)
+@compiled
 def clearance(points: Array, heights: Array, low_u: float, low_v: float, step: float) -> Array:
     """(N,) how far (N, 3) points (u, v, height) lie above a height map; 1e6 beside it."""
     out = np.full(points.shape[0], 1e6)
@@ -137,7 +139,7 @@ def clearance(points: Array, heights: Array, low_u: float, low_v: float, step: f
     return out
 
 
-@numba.njit(cache=True)
+@compiled
 def _room(vertices: Array, faces: NDArray[np.int32], normals: Array) -> Array:
     out = np.full(vertices.shape[0], 1e6)
     for f in range(faces.shape[0]):

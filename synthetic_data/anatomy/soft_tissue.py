@@ -37,7 +37,7 @@ class Limb:
 
     Attributes:
         flexion_deg: of the tubes.
-        bones: (N, 3) vertices of all bones in the femur's axes.
+        bones: (N, 3) vertices of all bones in the femur's axes, as many as tell their extent.
         end_mm: how far the tube reaches beyond the bones at either end.
         back_mm: from the femur's origin back to the curve.
         rise_mm: how far the bend begins higher up, so that it passes behind a bent leg.
@@ -135,14 +135,23 @@ class _Rings:
         return np.asarray((u**POWER + v**POWER) ** (1 / POWER))
 
 
-def tubes(limb: Limb, rng: np.random.Generator, bmi: float, width: float) -> dict[str, Mesh]:
+@dataclass(frozen=True)
+class Build:
+    """How stout a limb is: factors of its fat and lean thicknesses, and how much of the fat at
+    the sides is moved from lateral to medial (0..0.15)."""
+
+    fat: float
+    lean: float
+    uneven: float
+
+
+def tubes(limb: Limb, build: Build, width: float) -> dict[str, Mesh]:
     """`skin` and `muscle`. `width`: femoral width, mm, the measure of all girths."""
+    fat, bulk = build.fat, build.lean * width / 83.0
     limb = _behind(limb)
     flat = _unroll(limb, limb.bones)
     s = np.linspace(flat[:, 0].min() - limb.end_mm, flat[:, 0].max() + limb.end_mm, FINE)
     spread = round(float(np.interp(limb.flexion_deg, (0, 90), SPREAD)))
-    fat = np.clip(0.9 + 0.09 * (bmi - 22), 0.5, 2.8) * rng.uniform(0.85, 1.15)
-    bulk = width / 83.0 * rng.uniform(0.85, 1.15)
     # Lean tissue over bone, then fat over that, growing away from the knee.
     up, low = smooth_step(-s, 20, 200), smooth_step(s, 20, 120)
     front, back, inner, outer = _extents(flat, s, spread)
@@ -174,7 +183,7 @@ def tubes(limb: Limb, rng: np.random.Generator, bmi: float, width: float) -> dic
     skin = _Rings(
         lean.front + fat * (3.0 + 5 * up + 3 * low),
         lean.back - fat * (4.0 + 5 * up + 3 * low),
-        middle - 0.15 * rng.uniform(0, 1) * side_fat,
+        middle - build.uneven * side_fat,
         lean.side + side_fat,
     )
     skin = _clear_of_the_bend(limb, s, skin, 3.0)

@@ -23,7 +23,7 @@ from synthetic_data.anatomy.articulation import (
 )
 from synthetic_data.anatomy.cortex import inner_surface, thickness
 from synthetic_data.anatomy.geometry import neighbours, smooth_step, vertex_normals
-from synthetic_data.anatomy.population import draw_person
+from synthetic_data.anatomy.population import Person, draw_person
 from synthetic_data.anatomy.shaping import (
     SmoothField,
     shape_femur,
@@ -31,7 +31,7 @@ from synthetic_data.anatomy.shaping import (
     shape_patella,
     torsion,
 )
-from synthetic_data.anatomy.soft_tissue import Limb, tubes
+from synthetic_data.anatomy.soft_tissue import Build, Limb, tubes
 from synthetic_data.anatomy.template import MODES, WIDEST_TURN, Template, template
 
 Array = NDArray[np.float64]
@@ -48,16 +48,42 @@ def _averages() -> dict[str, sparse.csr_matrix]:
 
 
 @dataclass(frozen=True)
+class Skeleton:
+    """The bones of one knee, brought together.
+
+    Attributes:
+        person: what was drawn for it.
+        shapes: bone to (N, 3) mm, outer surfaces in the femur's frame.
+        leg: from the tibia's own axes into that frame.
+        points, facts: as in `Knee`.
+    """
+
+    person: Person
+    shapes: dict[str, Array]
+    leg: Placed
+    points: dict[str, Array]
+    facts: dict[str, float | str]
+
+    @property
+    def bones(self) -> dict[str, Mesh]:
+        """Closed outer surfaces."""
+        t = template()
+        return {name: Mesh(v, getattr(t, name).faces) for name, v in self.shapes.items()}
+
+
+@dataclass(frozen=True)
 class ShapeModelSource:
     """Adult right knees: shape-model modes, published sizes, smooth variation, contact.
 
     Attributes:
         mode_sd: spread of the shape model's scores, in its own SDs; scores are cut at 2.5.
         variation_mm: SD of the smooth random deformation laid over the shape model.
+        maltracking: share of patellae that stand clearly lateral and tilted.
     """
 
     mode_sd: float = 1.0
     variation_mm: float = 1.0
+    maltracking: float = 0.1
 
     def sample(self, rng: np.random.Generator, request: AnatomyRequest) -> Knee:
         """A new knee in the femur's frame.
@@ -65,67 +91,66 @@ class ShapeModelSource:
         Raises `Problem` for a flexion outside -10..90 degrees or an unknown sex, and where
         the shape model is not installed.
         """
-        if not -10 <= request.flexion_deg <= 90:
+        found = self.skeleton(rng, request)
+        person, shapes, flexion = found.person, found.shapes, request.flexion_deg
+        shell = float(np.clip(rng.normal(0.85, 0.15), 0.5, 1.3))
+        stout = float(np.clip(0.9 + 0.09 * (person["bmi"] - 22), 0.5, 2.8))
+        build = Build(
+            stout * rng.uniform(0.85, 1.15), rng.uniform(0.85, 1.15), 0.15 * rng.uniform(0, 1)
+        )
+        femur = shapes["femur"]
+        limb = Limb(
+            flexion,
+            np.concatenate([v[::2] for v in shapes.values()]),
+            20.0,
+            float(-femur[template().distal, 0].min() + 20.0 + 0.1 * max(flexion, 0.0)),
+        )
+        found.facts.update(shell_mm=shell, fat=build.fat, lean=build.lean, fat_medial=build.uneven)
+        return Knee(
+            found.bones,
+            _marrow(found, shell),
+            tubes(limb, build, person["femur_width"]),
+            found.points,
+            flexion,
+            found.facts,
+        )
+
+    def skeleton(self, rng: np.random.Generator, request: AnatomyRequest) -> Skeleton:
+        """The bones of a new knee alone. Raises `Problem` as `sample` does."""
+        flexion = request.flexion_deg
+        if not -10 <= flexion <= 90:
             raise Problem(
-                "anatomy",
-                f"a flexion of {request.flexion_deg:g} degrees is asked for",
-                "ask for -10 to 90",
+                "anatomy", f"a flexion of {flexion:g} degrees is asked for", "ask for -10 to 90"
             )
         if request.sex not in (None, "male", "female"):
             raise Problem("anatomy", f"sex {request.sex!r} is unknown", "ask for male or female")
         t = template()
         person = draw_person(rng, request.sex)
-        scores = np.clip(rng.normal(size=MODES) * self.mode_sd, -2.5, 2.5)
-        raw = {
-            name: getattr(t, name).shape(scores) for name in ("femur", "tibia", "fibula", "patella")
-        }
-        fields = [SmoothField(rng, self.variation_mm) for _ in range(3)]
-        femur = shape_femur(t, raw["femur"], person, fields[0])
-        tibia, fibula = shape_leg(t, raw["tibia"], raw["fibula"], person, fields[1])
-        patella = shape_patella(t, raw["patella"], person, fields[2])
         width = person["femur_width"]
+        scores = np.clip(rng.normal(size=MODES) * self.mode_sd, -2.5, 2.5)
+        fields = [SmoothField(rng, self.variation_mm) for _ in range(3)]
+        femur = shape_femur(t, t.femur.shape(scores), person, fields[0])
+        tibia, fibula = shape_leg(
+            t, t.tibia.shape(scores), t.fibula.shape(scores), person, fields[1]
+        )
+        patella = shape_patella(t, t.patella.shape(scores), person, fields[2])
         twist = float(rng.normal(0, 4))
         tibia, fibula = (torsion(v, twist, 25.0, 80.0) for v in (tibia, fibula))
         fibula = _fit_fibula(t, tibia, fibula, person["fibula_ratio"] * width)
 
-        flexion = request.flexion_deg
-        ease = float(rng.normal(0.4, 0.3)) if not request.weight_bearing else 0.0
-        gaps = tuple(
-            float(np.clip(person[f"gap_{side}"] + ease * k, 2.0, 9.0))
-            * (1 - 0.15 * abs(flexion) / 90)
-            for side, k in (("medial", 0.5), ("lateral", 1.0))
-        )
-        wish = TibiaWish(
-            flexion,
-            inward_rotation(flexion) + WIDEST_TURN + float(rng.normal(0, 4)),
-            (float(rng.normal(0, 1.5)), float(rng.normal(0, 1.0))),
-            (gaps[0], gaps[1]),
-        )
+        wish = _tibia_wish(rng, request, person)
         leg, lean = seat_tibia(t, femur, tibia, width, wish)
         tibia, fibula = leg(tibia), leg(fibula)
-
-        maltracking = rng.random() < 0.1
+        astray = rng.random() < self.maltracking
         kneecap = PatellaWish(
             person["insall_salvati"] * person["patella_height"],
             person["gap_patella"],
-            float(rng.normal(1.0, 1.5) + (abs(rng.normal(0, 5)) if maltracking else 0)),
-            float(rng.normal(5, 4) + (abs(rng.normal(0, 6)) if maltracking else 0)),
+            float(rng.normal(1.0, 1.5) + (abs(rng.normal(0, 5)) if astray else 0)),
+            float(rng.normal(5, 4) + (abs(rng.normal(0, 6)) if astray else 0)),
         )
         seated, own_flexion = seat_patella(
             t, femur, patella, tibia[t.places["tuberosity"]], width, kneecap
         )
-        patella = seated(patella)
-        shapes = {"femur": femur, "tibia": tibia, "fibula": fibula, "patella": patella}
-        bones = {name: Mesh(v, getattr(t, name).faces) for name, v in shapes.items()}
-        shell = float(np.clip(rng.normal(0.85, 0.15), 0.5, 1.3))
-        marrow = _marrow(t, shapes, leg, person.values, shell)
-        limb = Limb(
-            flexion,
-            np.concatenate([femur, tibia, fibula, patella]),
-            20.0,
-            float(-femur[t.distal, 0].min() + 20.0 + 0.1 * max(flexion, 0.0)),
-        )
-        soft = tubes(limb, rng, person["bmi"], width)
         facts: dict[str, float | str] = {"sex": person.sex, **person.values}
         facts.update({f"mode_{k + 1}": float(x) for k, x in enumerate(scores)})
         facts.update(
@@ -134,23 +159,37 @@ class ShapeModelSource:
             valgus_deg=lean,
             slide_anterior_mm=wish.slide_mm[0],
             slide_lateral_mm=wish.slide_mm[1],
-            gap_medial_seated=gaps[0],
-            gap_lateral_seated=gaps[1],
+            gap_medial_seated=wish.gaps_mm[0],
+            gap_lateral_seated=wish.gaps_mm[1],
             torsion_deg=twist,
             patella_flexion_deg=own_flexion,
             patella_shift_mm=kneecap.shift_mm,
             patella_tilt_deg=kneecap.tilt_deg,
             tendon_mm=kneecap.tendon_mm,
-            shell_mm=shell,
-            maltracking="yes" if maltracking else "no",
+            maltracking="yes" if astray else "no",
         )
         points = {
-            "adductor_tubercle": femur[t.places["adductor_tubercle"]],
-            "medial_spine": tibia[t.places["medial_spine"]],
-            "lateral_spine": tibia[t.places["lateral_spine"]],
-            "fibular_head": fibula[t.places["fibular_head"]],
+            "adductor_tubercle": femur[t.places["adductor_tubercle"]].copy(),
+            "medial_spine": tibia[t.places["medial_spine"]].copy(),
+            "lateral_spine": tibia[t.places["lateral_spine"]].copy(),
+            "fibular_head": fibula[t.places["fibular_head"]].copy(),
         }
-        return Knee(bones, marrow, soft, {k: v.copy() for k, v in points.items()}, flexion, facts)
+        shapes = {"femur": femur, "tibia": tibia, "fibula": fibula, "patella": seated(patella)}
+        return Skeleton(person, shapes, leg, points, facts)
+
+
+def _tibia_wish(rng: np.random.Generator, request: AnatomyRequest, person: Person) -> TibiaWish:
+    """How this tibia stands: wider joint spaces lying down (design value), narrower bent."""
+    flexion = request.flexion_deg
+    ease = 0.0 if request.weight_bearing else float(rng.normal(0.4, 0.3))
+    bent = 1 - 0.15 * abs(flexion) / 90
+    medial, lateral = (
+        float(np.clip(person[f"gap_{side}"] + ease * share, 2.0, 9.0)) * bent
+        for side, share in (("medial", 0.5), ("lateral", 1.0))
+    )
+    rotation = inward_rotation(flexion) + WIDEST_TURN + float(rng.normal(0, 4))
+    slide = float(rng.normal(0, 1.5)), float(rng.normal(0, 1.0))
+    return TibiaWish(flexion, rotation, slide, (medial, lateral))
 
 
 def _fit_fibula(t: Template, tibia: Array, fibula: Array, below_femur: float) -> Array:
@@ -167,7 +206,7 @@ def _fit_fibula(t: Template, tibia: Array, fibula: Array, below_femur: float) ->
     keep = (tibia[:, 1] > -60) & (tibia[:, 1] < 5) & (tibia[:, 2] > 5) & (tibia[:, 0] < 10)
     near, normals = tibia[keep], vertex_normals(tibia, t.tibia.faces)[keep]
     tree = cKDTree(near)
-    head = out[out[:, 1] > -50]
+    head = out[out[:, 1] > -50][::2]
     push = np.array([-0.6, 0.0, 0.8])
     moved = 0.0
     for _ in range(6):
@@ -184,18 +223,17 @@ def _fit_fibula(t: Template, tibia: Array, fibula: Array, below_femur: float) ->
     return np.asarray(out + moved * push)
 
 
-def _marrow(
-    t: Template, shapes: dict[str, Array], leg: Placed, values: dict[str, float], shell: float
-) -> dict[str, Mesh]:
+def _marrow(found: Skeleton, shell: float) -> dict[str, Mesh]:
     """Inner faces of the cortex, worked out in each bone's own upright axes."""
-    averages = _averages()
-    low = shapes["femur"][t.distal, 1].min()
+    t, averages, leg, person = template(), _averages(), found.leg, found.person
+    low = found.shapes["femur"][t.distal, 1].min()
     out = {}
-    for name, vertices in shapes.items():
+    for name, vertices in found.shapes.items():
         bone = getattr(t, name)
-        own = leg.back(vertices) if name in ("tibia", "fibula") else vertices
+        in_leg = name in ("tibia", "fibula")
+        own = leg.back(vertices) if in_leg else vertices
         along = own[:, 1] - low if name == "femur" else -own[:, 1]
-        thick = thickness(name, along, values["cortex_80"], values["cortex_140"], shell)
+        thick = thickness(name, along, person["cortex_80"], person["cortex_140"], shell)
         inner = inner_surface(own, bone.faces, averages[name], thick, t.rooms[name], bone.levels)
-        out[name] = Mesh(leg(inner) if name in ("tibia", "fibula") else inner, bone.faces)
+        out[name] = Mesh(leg(inner) if in_leg else inner, bone.faces)
     return out

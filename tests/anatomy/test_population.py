@@ -15,14 +15,13 @@ import numpy as np
 import pytest
 
 from pipeline.contracts import AnatomyRequest
-from pipeline.knee.anatomy import Knee
 from pipeline.knee.frames import frames_of
-from synthetic_data.anatomy.source import ShapeModelSource
+from synthetic_data.anatomy.source import ShapeModelSource, Skeleton
 
 COUNT = 400
 
 
-def measure(knee: Knee) -> dict[str, float]:
+def measure(knee: Skeleton) -> dict[str, float]:
     """Lengths in mm, angles in degrees, ratios to the femur's epicondylar width W."""
     frames = frames_of(knee.bones)
     f, t = frames.femur, frames.tibia
@@ -122,7 +121,7 @@ def population() -> dict[str, dict[str, np.ndarray]]:
     for offset, sex in enumerate(("male", "female")):
         found = [
             measure(
-                source.sample(
+                source.skeleton(
                     np.random.default_rng([offset, seed]), AnatomyRequest(sex=sex, flexion_deg=0.0)
                 )
             )
