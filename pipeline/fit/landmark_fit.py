@@ -354,11 +354,9 @@ def _described(
     known = film.header.central_ray is not None and film.header.sid_mm is not None
     share = off_centre(model, theta, held) if known else None
     found, found_covariance = {}, {}
-    for name, (xy, slope, left) in heights(model, theta).items():
+    for name, (xy, own_spread) in heights(model, theta, solution.covariance).items():
         found[name] = back(xy)
-        found_covariance[name] = (
-            flip @ (slope @ solution.covariance @ slope.T + (g * left) ** 2 * np.eye(2)) @ flip
-        )
+        found_covariance[name] = flip @ own_spread @ flip
     cautions: tuple[str, ...] = ()
     if len(solution.outliers) >= OUTLIERS_TO_MENTION:
         cautions = (

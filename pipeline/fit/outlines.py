@@ -240,20 +240,24 @@ _SIDES = ("medial", "lateral")
 _ENDS = ("superior", "inferior", "medial", "lateral")
 
 
-def heights(model: BeamModel, theta: Array) -> dict[str, tuple[Array, Array, float]]:
-    """Named heights: (2,) pixels on the shaft's axis, (2, P) Jacobian, model's own sd in mm."""
+def heights(model: BeamModel, theta: Array, covariance: Array) -> dict[str, tuple[Array, Array]]:
+    """Named heights: (2,) pixels on the shaft's axis, and (2, 2) square pixels.
+
+    What the shape's modes leave out of a point on an axis lies along that axis: it is three
+    times the mean square of its three coordinates.
+    """
+    index = model.shape.index
     found = {}
-    for name, index in model.shape.index.items():
+    for name in index:
         if not name.startswith("point.height."):
             continue
         bone = "tibia" if "tibial" in name or "plateau" in name else "femur"
-        i = np.array([int(index)])
-        local = model.shape.mean[bone][i] + np.tensordot(
-            model.coefficients(theta), model.shape.modes[bone][:, i], axes=1
-        )
-        found[name.removeprefix("point.height.")] = (
-            model.pixels(model.film(bone, local, theta), theta)[0],
-            model.point_jacobian(bone, i, theta)[0],
-            float(model.shape.left[bone][i[0]]),
-        )
+        ends = ("tibia_low", "tibia_joint") if bone == "tibia" else ("shaft_joint", "shaft_high")
+        i = np.array([int(index[n]) for n in (name, *(f"point.{end}" for end in ends))])
+        local = _linear(model, bone, i, theta[None])[0]
+        xy, low, high = model.pixels(model.film(bone, local, theta), theta)
+        along = _unit(high - low) * float(np.exp(theta[LOG_G]) * model.shape.left[bone][i[0]])
+        slope = model.point_jacobian(bone, i[:1], theta)[0]
+        spread = slope @ covariance @ slope.T + 3.0 * np.outer(along, along)
+        found[name.removeprefix("point.height.")] = (xy, spread)
     return found
