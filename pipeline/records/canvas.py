@@ -93,22 +93,27 @@ class Canvas:
 
     def texts(self, items: Sequence[tuple[Point, str, int, Colour]], halo: bool = False) -> None:
         """Writes (top-left corner, words, size, colour); with `halo`, edged in black."""
-        picture = Image.fromarray(self.rgb)
+        if not items:
+            return
+        # Only the strip that holds the words goes through Pillow and back.
+        edge = max(size for _, _, size, _ in items)
+        top = max(0, int(min(at[1] for at, _, _, _ in items)) - edge)
+        bottom = int(max(at[1] for at, _, _, _ in items)) + 3 * edge
+        left = max(0, int(min(at[0] for at, _, _, _ in items)) - edge)
+        right = int(max(at[0] + text_width(words, size) for at, words, size, _ in items)) + edge
+        strip = self.rgb[top:bottom, left:right]
+        if not strip.size:
+            return
+        picture = Image.fromarray(strip)
         draw = ImageDraw.Draw(picture)
         for (x, y), words, size, colour in items:
-            edge = max(1, size // 10) if halo else 0
-            draw.text(
-                (float(x), float(y)),
-                words,
-                colour,
-                font(size),
-                stroke_width=edge,
-                stroke_fill=BLACK,
-            )
-        self.rgb = np.array(picture)
+            stroke = max(1, size // 10) if halo else 0
+            at = (float(x) - left, float(y) - top)
+            draw.text(at, words, colour, font(size), stroke_width=stroke, stroke_fill=BLACK)
+        strip[:] = np.asarray(picture)
 
     def png(self) -> bytes:
-        ok, data = cv2.imencode(".png", self.rgb[:, :, ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 4])
+        ok, data = cv2.imencode(".png", self.rgb[:, :, ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 2])
         if not ok:
             raise ValueError("the picture could not be encoded as PNG")
         return data.tobytes()
