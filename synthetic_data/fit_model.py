@@ -8,11 +8,13 @@ tibia and patella are laid over their means; principal components are taken over
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from safetensors.numpy import save_file
 from scipy.spatial.transform import Rotation
 
 from pipeline.contracts import AnatomyRequest, AnatomySource
@@ -20,6 +22,7 @@ from pipeline.knee.anatomy import Knee, Mesh
 from pipeline.knee.camera import Camera, unit
 from pipeline.knee.frames import DISTAL_FEMUR_MM, UPPER_TIBIA_MM, Frames, frames_of, section_points
 from pipeline.knee.outline import TUBEROSITY, project_landmarks
+from synthetic_data.anatomy.source import ShapeModelSource
 
 Array = NDArray[np.float64]
 
@@ -396,3 +399,14 @@ def build_knee_shape(
     arrays["heights.tibia"] = TIBIA_RINGS.astype(np.float32)
     arrays["heights.fibula"] = FIBULA_RINGS.astype(np.float32)
     return arrays
+
+
+def main(arguments: list[str]) -> None:
+    """`python -m synthetic_data.fit_model OUT.safetensors`: the shipped file, some 5 minutes."""
+    source = ShapeModelSource()
+    arrays = build_knee_shape(source, 800, np.random.default_rng(20240), modes=32)
+    save_file({name: np.ascontiguousarray(a) for name, a in arrays.items()}, arguments[0])
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
