@@ -55,6 +55,15 @@ class AnatomySource(Protocol):
 
 
 @runtime_checkable
+class Finding(Protocol):
+    """Something an adult knee may have: disease, an implant, hardware, instruments."""
+
+    def apply(self, knee: Knee, rng: np.random.Generator) -> Knee:
+        """The knee with it. Bones keep their faces, so that vertices still correspond."""
+        ...
+
+
+@runtime_checkable
 class Renderer(Protocol):
     """Measures how much of each ray lies inside each closed surface."""
 
@@ -168,6 +177,7 @@ class Command(Protocol):
 STAGES: dict[str, type] = {
     "reader": FilmReader,
     "anatomy": AnatomySource,
+    "finding": Finding,
     "renderer": Renderer,
     "scenario": Scenario,
     "detector": Detector,

@@ -138,7 +138,7 @@ def truth_of(
         xy, normal = np.zeros((0, 2)), np.zeros((0, 2))
         width_px = f.width / mm_per_px
     else:
-        marks = project_landmarks(knee.bones, knee.points, frames, camera, view)
+        marks = project_landmarks(knee.surfaces, knee.points, frames, camera, view)
         names, xy, normal = marks.names, marks.xy, marks.normal
         at = {name: xy[i] for i, name in enumerate(names)}
         if view == "AP":
@@ -155,7 +155,9 @@ def truth_of(
         & (xy[:, 0] <= camera.columns - 1)
         & (xy[:, 1] >= 0)
         & (xy[:, 1] <= camera.rows - 1)
+        & np.array([name not in knee.hidden for name in names], dtype=bool)
     )
+    kinds = {solid.kind for solid in knee.solids.values()}
     return KneeTruth(
         view=view,
         side=side,
@@ -175,6 +177,8 @@ def truth_of(
         up=up_on_film(frames, camera),
         mm_per_px_knee=mm_per_px,
         facts=facts,
+        tips=camera.project(knee.tips),
+        found={kind: float(kind in kinds) for kind in ("implant", "hardware")},
     )
 
 

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.contracts import AnatomyRequest, AnatomySource, Renderer
+from pipeline.contracts import AnatomyRequest, AnatomySource, Finding, Renderer
 from pipeline.knee.anatomy import Knee, Mesh
 from pipeline.knee.camera import Camera
 from pipeline.knee.film import Film, HeaderHints, Scale
@@ -24,6 +24,7 @@ from pipeline.knee.truth import KneeTruth, LabelledFilm
 from pipeline.registry import build
 from synthetic_data.film_formation.formation import Formation, form
 from synthetic_data.physics.exposure import Technique, expose
+from synthetic_data.physics.materials import Insert
 from synthetic_data.physics.texture import BoneAxis, bone_axes
 from synthetic_data.placement import (
     STYLES,
@@ -58,6 +59,8 @@ class KneeFilms:
             own seed does.
         lateral_side: right or left for lateral films, which may show either; None: drawn.
         anatomy, renderer: plugins by name.
+        findings: plugins by name, and the share of knees that have each; drawn one by one in
+            this order.
     """
 
     styles: tuple[str, ...] = STYLES
@@ -71,6 +74,7 @@ class KneeFilms:
     lateral_side: str | None = None
     anatomy: str = "shape_model"
     renderer: str = "signed_depth"
+    findings: dict[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self._last: tuple[int, tuple[View, bool, Knee, Frames]] | None = None
@@ -85,22 +89,18 @@ class KneeFilms:
         renderer: Renderer = build("renderer", self.renderer, {})
         return renderer
 
+    @cached_property
+    def _findings(self) -> dict[str, Finding]:
+        return {name: build("finding", name, {}) for name in self.findings}
+
     def make(self, seed: int) -> LabelledFilm:
         """The film of `seed` with its truth."""
-        rng = np.random.default_rng(seed)
+        view, standing, knee, frames = self._subject(seed // self.films_per_knee)
+        rng = np.random.default_rng([seed, 1])
         style = str(rng.choice(self.styles))
-        view: View = "AP" if rng.choice(self.views) == "AP" else "lateral"
         kind = rng.random()
         no_knee = kind < self.no_knee_share
         other = not no_knee and kind < self.no_knee_share + self.other_share
-        standing = bool(rng.random() < 0.4)
-        flexion = draw_flexion(rng, view)
-        # The same knee on another film: only the beam and the flexion are drawn anew.
-        anatomy_rng = rng if self.knee_seed is None else np.random.default_rng(self.knee_seed)
-        knee = self._anatomy.sample(
-            anatomy_rng, AnatomyRequest(flexion_deg=flexion, weight_bearing=standing)
-        )
-        frames = frames_of(knee.bones)
         placement = draw_placement(rng, view, style, self.max_px)
         if other:
             placement = _other_projection(rng, placement)
@@ -120,9 +120,9 @@ class KneeFilms:
         people = [(knee, frames, camera, placement.lateral_to_right)]
         if beside:
             people.append(self._other_limb(rng, frames, camera, placement, knee, standing))
-        paths, axes = self._look(people)
+        paths, axes, inserts = self._look(people)
         technique = Technique.draw(rng, style, placement.pixel_mm * placement.sid / placement.sod)
-        signal = expose(paths, technique, rng, axes=axes)
+        signal = expose(paths, technique, rng, inserts=inserts, axes=axes)
         side = "left" if placement.lateral_to_right else "right"
         if view == "lateral" or rng.random() < 0.02:
             side = str(rng.choice(("left", "right")))
@@ -156,6 +156,14 @@ class KneeFilms:
         film = _as_film(pixels, seed, style, view, side, placement, camera, plain=not no_knee)
         return LabelledFilm(film, tuple(knees))
 
+    def _person(self, rng: np.random.Generator, request: AnatomyRequest) -> Knee:
+        """An articulated knee with whatever it has."""
+        knee = self._anatomy.sample(rng, request)
+        for name, share in self.findings.items():
+            if rng.random() < share:
+                knee = self._findings[name].apply(knee, rng)
+        return knee
+
     def _subject(self, number: int) -> tuple[View, bool, Knee, Frames]:
         """View, standing or not, and the articulated knee of one subject; the last is kept."""
         if self._last is None or self._last[0] != number:
@@ -163,8 +171,10 @@ class KneeFilms:
             view: View = "AP" if rng.choice(self.views) == "AP" else "lateral"
             standing = bool(rng.random() < 0.4)
             request = AnatomyRequest(flexion_deg=draw_flexion(rng, view), weight_bearing=standing)
-            knee = self._anatomy.sample(rng, request)
-            self._last = (number, (view, standing, knee, frames_of(knee.bones)))
+            # The same knee on another film: only the beam and the flexion are drawn anew.
+            own = rng if self.knee_seed is None else np.random.default_rng(self.knee_seed)
+            knee = self._person(own, request)
+            self._last = (number, (view, standing, knee, frames_of(knee.surfaces)))
         return self._last[1]
 
     def _other_limb(
@@ -177,10 +187,10 @@ class KneeFilms:
         standing: bool,
     ) -> tuple[Knee, Frames, Camera, bool]:
         """The other knee of a pair: another right knee seen in a mirror beside the first."""
-        knee = self._anatomy.sample(
+        knee = self._person(
             rng, AnatomyRequest(flexion_deg=first.flexion_deg, weight_bearing=standing)
         )
-        theirs = frames_of(knee.bones)
+        theirs = frames_of(knee.surfaces)
         # Mirror plane between the limbs, in the first knee's own axes.
         gap = rng.uniform(75, 115)
         plane = frames.femur.origin - gap * frames.femur.z
@@ -216,9 +226,10 @@ class KneeFilms:
 
     def _look(
         self, people: Sequence[tuple[Knee, Frames, Camera, bool]]
-    ) -> tuple[dict[str, Map], dict[str, BoneAxis]]:
-        """Path lengths by surface name, and the bones' axes on the film."""
+    ) -> tuple[dict[str, Map], dict[str, BoneAxis], dict[str, Insert]]:
+        """Path lengths by surface name, the bones' axes on the film, what solids are made of."""
         paths: dict[str, Map] = {}
+        inserts: dict[str, Insert] = {}
         axes: dict[str, BoneAxis] = {}
         for i, (knee, _, camera, _) in enumerate(people):
             meshes: dict[str, Mesh] = {**knee.soft}
@@ -227,12 +238,23 @@ class KneeFilms:
                 meshes[f"{bone}{tag}"] = mesh
                 if bone in knee.marrow:
                     meshes[f"{bone}{tag}_marrow"] = knee.marrow[bone]
+            for name, solid in knee.solids.items():
+                meshes[f"{name}{tag}"] = solid.mesh
+                inner = solid.within is not None and solid.within not in ("skin", "muscle")
+                within = _tagged(solid.within, tag) if inner and solid.within else solid.within
+                inserts[f"{name}{tag}"] = Insert(solid.material, within)
             lengths = self._renderer.path_lengths(list(meshes.values()), camera)
             for name, length in zip(meshes, lengths, strict=True):
                 # Soft tissue of two limbs side by side adds up.
                 paths[name] = paths[name] + length if name in paths else length
             axes.update({f"{b}{tag}": axis for b, axis in bone_axes(knee, camera).items()})
-        return paths, axes
+        return paths, axes, inserts
+
+
+def _tagged(surface: str, tag: str) -> str:
+    """The name of a surface of the other limb: the tag goes before `_marrow`."""
+    bone = surface.removesuffix("_marrow")
+    return f"{bone}{tag}{surface[len(bone) :]}"
 
 
 def _opposite(side: str) -> str:

@@ -23,6 +23,25 @@ class Mesh:
 
 
 @dataclass(frozen=True)
+class Solid:
+    """A closed body that is not the person's own tissue, or lies in it where none was.
+
+    Attributes:
+        mesh: its surface, mm, in the knee's axes.
+        material: a name the physics knows (`steel`, `titanium`, `cobalt_chrome`, `cement`,
+            `polyethylene`, `cortical`, ...).
+        within: what it displaces: `skin`, `muscle`, a bone's name, `<bone>_marrow`, or None
+            outside the body.
+        kind: `implant`, `hardware`, `instrument`, `bone` (grown where there was none) or `thing`.
+    """
+
+    mesh: Mesh
+    material: str
+    within: str | None
+    kind: str
+
+
+@dataclass(frozen=True)
 class Knee:
     """One articulated right knee.
 
@@ -36,6 +55,11 @@ class Knee:
             lateral_spine, fibular_head (tip of the styloid).
         flexion_deg: what was asked for; the exact angle is measured on the frames.
         facts: sex, scale and whatever else the source wants recorded (plain values).
+        solids: hardware, cement, osteophytes, instruments by name.
+        measured: bone to the surface that landmarks and frames are measured on, where that is
+            not the bone's own: with an arthroplasty, bone and component together.
+        hidden: names of landmarks that cannot be seen whatever the beam.
+        tips: (T, 3) mm, the tips of instruments.
     """
 
     bones: Mapping[str, Mesh]
@@ -44,3 +68,12 @@ class Knee:
     points: Mapping[str, NDArray[np.float64]]
     flexion_deg: float
     facts: Mapping[str, float | str] = field(default_factory=dict)
+    solids: Mapping[str, Solid] = field(default_factory=dict)
+    measured: Mapping[str, Mesh] = field(default_factory=dict)
+    hidden: frozenset[str] = frozenset()
+    tips: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 3)))
+
+    @property
+    def surfaces(self) -> dict[str, Mesh]:
+        """Bone to the surface that landmarks and frames are measured on."""
+        return {**self.bones, **self.measured}

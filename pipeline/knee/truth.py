@@ -31,6 +31,8 @@ class KneeTruth:
         centre: (2,) pixels, projection of the femur's origin.
         up: (2,) unit vector on the film along the projected femoral shaft, proximal.
         mm_per_px_knee: at the femur's origin.
+        tips: (T, 2) pixels, the tips of instruments, on the film or not.
+        found: `implant` and `hardware`, 1.0 where there is one, else 0.0.
         facts: anatomy, camera and film settings that were drawn, plain values.
     """
 
@@ -52,6 +54,8 @@ class KneeTruth:
     up: NDArray[np.float64]
     mm_per_px_knee: float
     facts: Mapping[str, float | str] = field(default_factory=dict)
+    tips: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 2)))
+    found: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
