@@ -107,3 +107,13 @@ def test_films_are_read_where_training_libraries_cannot_be_imported(tmp_path: Pa
     done = run("-c", code)
     assert done.returncode == 0, done.stdout + done.stderr
     assert (tmp_path / "out" / "readings.jsonl").read_text().count("\n") == 2
+
+
+def test_ci_runs_the_readmes_second_command() -> None:
+    commands = re.findall(
+        r"^```\n(python3 -m venv .*)\n```$", (ROOT / "README.md").read_text(), re.M
+    )
+    assert len(commands) == 2
+    assert commands[0].endswith("squareon demo")
+    last = (ROOT / ".ci/run").read_text().splitlines()[-1]
+    assert last == commands[1]
