@@ -34,9 +34,9 @@ class Shot:
 
 
 def _study(style: str, study: str, seed: int, side: str, **changes: Any) -> tuple[Shot, Shot]:
-    """AP and lateral of one knee; `side` must be the one that the AP film of that seed shows."""
-    options = {**PLAIN, "styles": (style,), "knee_seed": seed}
-    lateral = {**options, "views": ("lateral",), "lateral_side": side}
+    """AP and lateral of one knee."""
+    options = {**PLAIN, "styles": (style,), "knee_seed": seed, "side": side}
+    lateral = {**options, "views": ("lateral",)}
     return (
         Shot(f"{study}/AP.dcm", study, seed, {**options, "views": ("AP",)}, **changes),
         Shot(f"{study}/lateral.dcm", study, seed + 1, lateral, **changes),

@@ -57,7 +57,7 @@ class KneeFilms:
             the same articulated knee under other beams. More makes more films a second.
         knee_seed: draws the anatomy, so that several films show the same knee; None: the film's
             own seed does.
-        lateral_side: right or left for lateral films, which may show either; None: drawn.
+        side: right or left; None: drawn.
         anatomy, renderer: plugins by name.
         findings: plugins by name, and the share of knees that have each; drawn one by one in
             this order.
@@ -71,7 +71,7 @@ class KneeFilms:
     max_px: int = 640
     films_per_knee: int = 1
     knee_seed: int | None = None
-    lateral_side: str | None = None
+    side: str | None = None
     anatomy: str = "shape_model"
     renderer: str = "signed_depth"
     findings: dict[str, float] = field(default_factory=dict)
@@ -102,6 +102,8 @@ class KneeFilms:
         no_knee = kind < self.no_knee_share
         other = not no_knee and kind < self.no_knee_share + self.other_share
         placement = draw_placement(rng, view, style, self.max_px)
+        if self.side is not None and view == "AP":
+            placement = replace(placement, lateral_to_right=self.side == "left")
         if other:
             placement = _other_projection(rng, placement)
         beside = (
@@ -124,10 +126,10 @@ class KneeFilms:
         technique = Technique.draw(rng, style, placement.pixel_mm * placement.sid / placement.sod)
         signal = expose(paths, technique, rng, inserts=inserts, axes=axes)
         side = "left" if placement.lateral_to_right else "right"
-        if view == "lateral" or rng.random() < 0.02:
+        if view == "lateral" or (self.side is None and rng.random() < 0.02):
             side = str(rng.choice(("left", "right")))
-        if view == "lateral" and self.lateral_side is not None:
-            side = self.lateral_side
+        if view == "lateral" and self.side is not None:
+            side = self.side
         formation = Formation.draw(rng, style, side)
         pixels = form(signal, formation, rng)
         facts: dict[str, float | str] = {
