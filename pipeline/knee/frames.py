@@ -246,7 +246,7 @@ def tibia_frame(
         upper = v[v @ y > top - UPPER_TIBIA_MM]
         across = unit(side - (side @ y) * y)
         front = np.cross(y, across)
-        angles = np.radians(np.arange(-25.0, 25.01, 1.0))
+        angles = np.radians(np.arange(-60.0, 60.01, 1.0))
         directions = np.cos(angles)[:, None] * across + np.sin(angles)[:, None] * front
         extents = np.ptp(upper @ directions.T, axis=0)
         best = int(np.argmax(extents))

@@ -110,7 +110,9 @@ ROWS = {
     ),
     "patella_width": Row((46, 3), (40, 3), 1.0, "design value, no table found"),
     "patella_height": Row((44, 3), (39, 3), 1.0, "design value, no table found"),
-    "insall_salvati": Row((1.01, 0.13), (1.06, 0.13), 0.03, "Aglietti 1983; SD Radiology 1971"),
+    "insall_salvati": Row(
+        (1.04, 0.18), (1.08, 0.18), 0.03, "between Hong 2020, Aglietti 1983 and Upadhyay 2013"
+    ),
 }
 
 

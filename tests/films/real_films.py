@@ -207,7 +207,7 @@ def main() -> None:
     parser.add_argument("--sheet", type=Path)
     parser.add_argument("--weights", default=None)
     arguments = parser.parse_args()
-    options = {"weights_folder": arguments.weights} if arguments.weights else {}
+    options = {"folder": arguments.weights} if arguments.weights else {}
     rows = read_all(build("detector", "onnx", options), build("pose", "landmark_fit", {}))
     every: dict[str, list[tuple[float, float]]] = defaultdict(list)
     for real, detection, _, wrong in rows:
