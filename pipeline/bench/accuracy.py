@@ -14,8 +14,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.align.options import TOLERANCES, AlignOptions
+from pipeline.align.square import NO_UPTO, YES_FROM, Z90, square_probability
 from pipeline.contracts import Detector, PoseEstimator
-from pipeline.knee.detection import Detection, Pose
+from pipeline.knee.detection import Detection, Hypothesis, Pose
 from pipeline.knee.errors import Problem
 from pipeline.knee.landmarks import BY_NAME, View, names_of
 from pipeline.knee.truth import KneeTruth, LabelledFilm
@@ -201,6 +203,10 @@ def summarise(results: Sequence[FilmResult]) -> dict[str, Any]:
             ),
             "no_knee_refused": _share([float(r.false_knees == 0) for r in negatives]),
         },
+        "square": {
+            "both": square_summary(named),
+            **{v: square_summary([k for k in named if k.view == v]) for v in ("AP", "lateral")},
+        },
         "views": {
             view: _view_summary(view, [k for k in named if k.view == view])
             for view in ("AP", "lateral")
@@ -269,6 +275,61 @@ def _mean_abs(values: Sequence[float]) -> float | None:
     return float(array.mean()) if len(array) else None
 
 
+def conformal_factor(error: Array, sd: Array, miss: float = 0.1) -> float | None:
+    """What a standard deviation must be multiplied by so that its normal interval covers.
+
+    Split conformal: the ceil((n + 1)(1 - miss))-th smallest |error| / sd over the normal
+    quantile (Lei et al. 2018, J Am Stat Assoc 113:1094). None with too few films.
+    """
+    ratio = np.sort(np.abs(error) / sd)
+    rank = int(np.ceil((len(ratio) + 1) * (1 - miss)))
+    if not 1 <= rank <= len(ratio):
+        return None
+    return float(ratio[rank - 1] / Z90)
+
+
+def square_summary(knees: Sequence[KneeResult]) -> dict[str, Any]:
+    """How well the probability of being square on holds, for both tolerances.
+
+    Expected calibration error over ten equal bins, Brier score, and the share of films whose
+    verdict (yes from 0.8, no up to 0.2) is right.
+    """
+    posed = [k for k in knees if k.hypotheses]
+    out: dict[str, Any] = {}
+    for name, limit in TOLERANCES.items():
+        options = AlignOptions(tolerance=name)
+        p = np.array(
+            [
+                square_probability([Hypothesis(*h) for h in k.hypotheses], k.view, options)
+                for k in posed
+            ]
+        )
+        true = np.array([float(max(abs(k.rotation[0]), abs(k.tilt[0])) <= limit) for k in posed])
+        if not len(p):
+            continue
+        bins = np.minimum((p * 10).astype(int), 9)
+        table = [
+            {
+                "n": int((bins == b).sum()),
+                "said": float(p[bins == b].mean()),
+                "true": float(true[bins == b].mean()),
+            }
+            for b in range(10)
+            if (bins == b).any()
+        ]
+        told = (p >= YES_FROM) | (p <= NO_UPTO)
+        out[name] = {
+            "n": len(p),
+            "square": int(true.sum()),
+            "ece": float(sum(r["n"] * abs(r["said"] - r["true"]) for r in table) / len(p)),
+            "brier": float(((p - true) ** 2).mean()),
+            "told": float(told.mean()),
+            "told_right": float(((p >= 0.5) == (true > 0.5))[told].mean()) if told.any() else None,
+            "reliability": table,
+        }
+    return out
+
+
 def _angle_summary(
     triples: Sequence[tuple[float, float, float]], direct: Sequence[float]
 ) -> dict[str, Any]:
@@ -281,7 +342,7 @@ def _angle_summary(
     error = data[:, 1] - data[:, 0]
     mae, low, high = interval([np.array([abs(e)]) for e in error], lambda v: float(v.mean()))
     off = np.abs(data[:, 0]) > OFF_SQUARE_DEG
-    inside = np.abs(error) <= 1.6449 * data[:, 2]
+    inside = np.abs(error) <= Z90 * data[:, 2]
     return {
         "n": len(data),
         "mae": mae,
@@ -291,5 +352,6 @@ def _angle_summary(
         "p95": float(np.percentile(np.abs(error), 95)),
         "direction": _share([float(v) for v in np.sign(data[off, 1]) == np.sign(data[off, 0])]),
         "coverage_90": float(inside.mean()),
+        "sd_factor_90": conformal_factor(error, data[:, 2]),
         "direct_mae": _mean_abs(list(network - data[:, 0])),
     }

@@ -59,6 +59,17 @@ def markdown(figures: Mapping[str, Any]) -> str:
                 f"{a['p95']:.2f} | {a['bias']:+.2f} | {_percent(a['direction'])} | "
                 f"{100 * a['coverage_90']:.1f} % | {_number(a['direct_mae'])} |"
             )
+    lines += [
+        "",
+        "| square on within | films | truly square | calibration error | Brier | verdict given "
+        "| of these right |",
+        "| --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    for name, row in figures["square"]["both"].items():
+        lines.append(
+            f"| {name} | {row['n']} | {row['square']} | {row['ece']:.3f} | {row['brier']:.3f} | "
+            f"{100 * row['told']:.1f} % | {100 * (row['told_right'] or 0):.1f} % |"
+        )
     for name, part in figures["views"].items():
         lines += [
             "",

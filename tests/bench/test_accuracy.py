@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.bench.accuracy import _errors, interval
+from pipeline.bench.accuracy import _errors, conformal_factor, interval
 
 
 def test_gaussian_errors_follow_the_rayleigh_law():
@@ -39,3 +39,19 @@ def test_whole_films_are_resampled():
     one = interval([np.array([v]) for v in values], lambda v: float(v.mean()))
     ten = interval([np.full(10, v) for v in values], lambda v: float(v.mean()))
     assert ten[2] - ten[1] == pytest.approx(one[2] - one[1], rel=0.1)
+
+
+def test_conformal_factor_mends_deviations_of_half_the_size():
+    """Errors twice as large as said: the factor is 2, and coverage on new films 90 %."""
+    rng = np.random.default_rng(4)
+    error, fresh = rng.normal(0, 2, 2000), rng.normal(0, 2, 20_000)
+    factor = conformal_factor(error, np.ones(2000))
+    assert factor == pytest.approx(2.0, rel=0.06)
+    assert (np.abs(fresh) <= 1.6449 * factor).mean() == pytest.approx(0.9, abs=0.02)
+
+
+def test_conformal_rank_is_the_published_one():
+    """n = 9, 90 %: the 9th smallest; n = 8: none is enough (Angelopoulos & Bates 2021)."""
+    scores = np.arange(1.0, 10.0)
+    assert conformal_factor(scores, np.ones(9)) == pytest.approx(9 / 1.6449, rel=1e-4)
+    assert conformal_factor(scores[:8], np.ones(8)) is None
