@@ -24,6 +24,9 @@ ANGLES: tuple[str, ...] = ("rotation", "tilt", "flexion")
 ANGLE_SCALE = 10.0
 """Degrees per unit of the networks' angles."""
 
+FOUND: tuple[str, ...] = ("implant", "hardware")
+"""What the keypoint network looks for beside landmarks."""
+
 FEMUR: np.ndarray = np.array([BY_NAME[name].bone == "femur" for name in CHANNELS])
 """(52,) bool: the channels on the femur, which alone says where the crop should lie."""
 

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import os
-import queue
 import time
 import traceback
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any, Literal
+from multiprocessing.connection import Connection, wait
+from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.samples import (
     LOCATED,
@@ -22,6 +25,7 @@ from models.samples import (
     film_sample,
     film_to_samples,
 )
+from models.slots import Fed, Outbox, SlotPlan, make_file, opened, take_out
 from pipeline.contracts import Scenario
 from pipeline.knee.errors import Problem
 
@@ -46,15 +50,6 @@ class FeedPlan:
     first: int = 0
 
 
-@dataclass(frozen=True)
-class Fed:
-    """One message from a worker: the samples of one film."""
-
-    kind: Literal["training", "validation"]
-    film: FilmSample
-    crops: Sequence[CropSample]
-
-
 class Feeder:
     """Starts `workers` processes; `take` hands over what they have made so far.
 
@@ -64,43 +59,43 @@ class Feeder:
     """
 
     def __init__(self, scenarios: Sequence[Scenario], plan: FeedPlan, workers: int) -> None:
-        self._context = multiprocessing.get_context("spawn")
-        self._queue: Any = self._context.Queue(maxsize=max(4 * workers, 8))
-        self._stop = self._context.Event()
-        self._processes = [
-            self._context.Process(
-                target=_work,
-                args=(list(scenarios), plan, index, workers, self._queue, self._stop),
-                daemon=True,
-            )
-            for index in range(workers)
-        ]
+        context = multiprocessing.get_context("spawn")
+        self._layout = slots_of(plan)
+        self._slots: dict[Connection, NDArray[np.uint8]] = {}
+        self._files: list[Path] = []
+        self._far: list[Connection] = []
+        self._processes: list[Any] = []
+        for index in range(workers):
+            near, far = context.Pipe()
+            path = make_file(self._layout, workers)
+            self._slots[near] = opened(path, self._layout)
+            self._files.append(path)
+            self._far.append(far)
+            arguments = (list(scenarios), plan, index, workers, path, far)
+            self._processes.append(context.Process(target=_work, args=arguments, daemon=True))
 
     def __enter__(self) -> Feeder:
         with _single_threaded():
             for process in self._processes:
                 process.start()
+        for far in self._far:
+            far.close()
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._stop.set()
+        # a worker whose pipe is closed ends at its next film
+        for near in self._slots:
+            near.close()
         deadline = time.monotonic() + 5.0
-        while any(p.is_alive() for p in self._processes) and time.monotonic() < deadline:
-            self._drop()
+        while self.alive and time.monotonic() < deadline:
             time.sleep(0.02)
         for process in self._processes:
             if process.is_alive():
                 process.terminate()
             process.join(timeout=5.0)
-        self._queue.cancel_join_thread()
-        self._queue.close()
-
-    def _drop(self) -> None:
-        try:
-            while True:
-                self._queue.get_nowait()
-        except (queue.Empty, OSError, EOFError):
-            pass
+        for path in self._files:
+            path.unlink(missing_ok=True)
+        self._slots.clear()
 
     @property
     def alive(self) -> int:
@@ -108,28 +103,41 @@ class Feeder:
         return sum(process.is_alive() for process in self._processes)
 
     def take(self, at_most: int, wait_s: float = 0.0) -> list[Fed]:
-        """Up to `at_most` messages; waits up to `wait_s` for the first one only."""
+        """Up to `at_most` films; waits up to `wait_s` for the first one only."""
         taken: list[Fed] = []
         while len(taken) < at_most:
-            try:
-                message = self._queue.get(timeout=wait_s) if wait_s and not taken else None
-                message = message or self._queue.get_nowait()
-            except queue.Empty:
+            ready = wait(list(self._slots), 0.0 if taken else wait_s)
+            if not ready:
                 break
-            if isinstance(message, str):
-                raise Problem(
-                    "training films",
-                    f"a scenario failed on twenty films in a row, the last time with\n{message}",
-                    "mend or leave out that scenario",
-                )
-            taken.append(message)
-        if not taken and not any(process.is_alive() for process in self._processes):
+            for near in ready[: at_most - len(taken)]:
+                assert isinstance(near, Connection)
+                try:
+                    message = near.recv_bytes()
+                except (EOFError, OSError):
+                    del self._slots[near]
+                    continue
+                if len(message) > 1:
+                    raise Problem(
+                        "training films",
+                        "a scenario failed on twenty films in a row, the last time with\n"
+                        + message.decode(),
+                        "mend or leave out that scenario",
+                    )
+                taken.append(take_out(self._slots[near], message[0], self._layout))
+                with contextlib.suppress(OSError):
+                    near.send_bytes(message)
+        if not taken and not self._slots:
             raise Problem(
                 "training films",
                 "the processes that make them ended unexpectedly, perhaps for want of memory",
                 "start again with fewer workers; training resumes from the last checkpoint",
             )
         return taken
+
+
+def slots_of(plan: FeedPlan) -> SlotPlan:
+    """Room for every crop of a training film, a stray one included."""
+    return SlotPlan(plan.crop, plan.picture, plan.crops_per_film + 1)
 
 
 @contextmanager
@@ -152,7 +160,12 @@ def validation_seed(index: int) -> int:
 
 
 def _work(
-    scenarios: Sequence[Scenario], plan: FeedPlan, index: int, workers: int, out: Any, stop: Any
+    scenarios: Sequence[Scenario],
+    plan: FeedPlan,
+    index: int,
+    workers: int,
+    path: Path,
+    pipe: Connection,
 ) -> None:
     """A worker's life: training films without end, its share of the validation films among them."""
     import cv2
@@ -162,47 +175,28 @@ def _work(
     cv2.setNumThreads(0)
     if hasattr(os, "nice"):
         os.nice(5)
-    out.cancel_join_thread()
-
-    def put(message: Fed | str) -> bool:
-        while not stop.is_set():
-            if not _parent_lives():
-                os._exit(1)
+    # a closed pipe: the training process is gone, or wants no more
+    with contextlib.suppress(EOFError, OSError):
+        outbox = Outbox(path, slots_of(plan), pipe)
+        augmenter = Augmenter()
+        failures = 0
+        for number in _numbers(plan, index, workers):
             try:
-                out.put(message, timeout=1.0)
-                return True
-            except queue.Full:
-                continue
-        return False
-
-    augmenter = Augmenter()
-    failures = 0
-    for number in _numbers(plan, index, workers):
-        if stop.is_set():
-            return
-        try:
-            made = (
-                _validation(scenarios, plan, -number - 1)
-                if number < 0
-                else _training(scenarios, plan, number, augmenter)
-            )
-            failures = 0
-        except Exception:
-            failures += 1
-            if failures >= 20:
-                put(traceback.format_exc(limit=6))
+                made = (
+                    _validation(scenarios, plan, -number - 1)
+                    if number < 0
+                    else _training(scenarios, plan, number, augmenter)
+                )
+                failures = 0
+            except Exception:
+                failures += 1
+                if failures < 20:
+                    continue
+                pipe.send_bytes(traceback.format_exc(limit=6).encode())
                 # ending now could lose the message on its way
-                while not stop.wait(0.5) and _parent_lives():
-                    pass
-                return
-            continue
-        if not put(made):
-            return
-
-
-def _parent_lives() -> bool:
-    parent = multiprocessing.parent_process()
-    return parent is None or parent.is_alive()
+                while True:
+                    pipe.recv_bytes()
+            outbox.put(number < 0, *made)
 
 
 def _numbers(plan: FeedPlan, index: int, workers: int) -> Iterator[int]:
@@ -221,7 +215,10 @@ def _numbers(plan: FeedPlan, index: int, workers: int) -> Iterator[int]:
         held = held[RUN // 2 :]
 
 
-def _training(scenarios: Sequence[Scenario], plan: FeedPlan, number: int, augmenter: Any) -> Fed:
+Made = tuple[FilmSample, Sequence[CropSample]]
+
+
+def _training(scenarios: Sequence[Scenario], plan: FeedPlan, number: int, augmenter: Any) -> Made:
     from models.blanks import blank_film
 
     seed = TRAINING_SEEDS + plan.seed * 100_000_000 + number
@@ -230,13 +227,10 @@ def _training(scenarios: Sequence[Scenario], plan: FeedPlan, number: int, augmen
         labelled = blank_film(rng)
     else:
         labelled = scenarios[int(rng.integers(len(scenarios)))].make(seed)
-    film, crops = film_to_samples(
-        labelled, plan.crop, plan.picture, plan.crops_per_film, augmenter, rng
-    )
-    return Fed("training", film, crops)
+    return film_to_samples(labelled, plan.crop, plan.picture, plan.crops_per_film, augmenter, rng)
 
 
-def _validation(scenarios: Sequence[Scenario], plan: FeedPlan, index: int) -> Fed:
+def _validation(scenarios: Sequence[Scenario], plan: FeedPlan, index: int) -> Made:
     seed = validation_seed(index)
     labelled = scenarios[index % len(scenarios)].make(seed)
     rng = np.random.default_rng([seed, 2])
@@ -244,4 +238,4 @@ def _validation(scenarios: Sequence[Scenario], plan: FeedPlan, index: int) -> Fe
     crops = [
         crop_sample(labelled, truth, plan.crop, LOCATED, None, rng) for truth in labelled.knees
     ]
-    return Fed("validation", film, crops)
+    return film, crops

@@ -103,6 +103,10 @@ def letterbox_transform(rows: int, columns: int, size: int) -> Similarity:
 
 def inside_film(transform: Similarity, rows: int, columns: int) -> NDArray[np.bool_]:
     """(size, size): whether each picture pixel's centre lies on the film."""
+    edge = transform.size - 1.0
+    corners = transform.back(np.array([[0.0, 0.0], [edge, 0.0], [0.0, edge], [edge, edge]]))
+    if ((corners >= 0.0) & (corners <= [columns - 1.0, rows - 1.0])).all():
+        return np.ones((transform.size, transform.size), dtype=bool)
     inverse = transform.inverse_matrix.astype(np.float32)
     grid = np.arange(transform.size, dtype=np.float32)
     x = inverse[0, 0] * grid[None, :] + (inverse[0, 1] * grid[:, None] + inverse[0, 2])
@@ -167,13 +171,40 @@ def normalise(picture: NDArray[np.float32], inside: NDArray[np.bool_]) -> NDArra
     low, high = np.percentile(values, (1.0, 99.0))
     if high - low < 1e-4:
         return np.zeros_like(picture)
-    result = np.clip((picture - low) / (high - low), 0.0, 1.0).astype(np.float32)
+    result = picture - np.float32(low)
+    result *= np.float32(1.0 / (high - low))
+    np.clip(result, 0.0, 1.0, out=result)
     tissue = np.clip((values - low) / (high - low), 0.0, 1.0)
     tissue = tissue[tissue > 0.1]
     middle = float(np.median(tissue)) if tissue.size else MIDDLE_GREY
     power = np.log(MIDDLE_GREY) / np.log(np.clip(middle, 0.01, 0.99))
-    result **= np.float32(np.clip(power, 0.5, 4.0))
+    result = np.asarray(cv2.pow(result, float(np.clip(power, 0.5, 4.0))), dtype=np.float32)
     result[~inside] = 0.0
+    return result
+
+
+def normalise_bytes(picture: NDArray[np.uint8], inside: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    """`normalise` of a picture in 256 grey values, by its histogram: the same to a grey value."""
+    counts = np.bincount(picture[::2, ::2][inside[::2, ::2]], minlength=256)
+    levels = np.arange(256)
+    telling = np.where((levels > 1) & (levels < 254), counts, 0)
+    if telling.sum() * 4 >= counts.sum() and telling.sum() >= 16:
+        counts = telling
+    if counts.sum() < 16:
+        return np.zeros_like(picture)
+    below = np.cumsum(counts)
+    low, high = np.searchsorted(below, np.array([0.01, 0.99]) * (below[-1] - 1) + 1)
+    if low == high:
+        return np.zeros_like(picture)
+    curve = np.clip((levels - low) / (high - low), 0.0, 1.0)
+    below = np.cumsum(np.where(curve > 0.1, counts, 0))
+    middle = MIDDLE_GREY
+    if below[-1]:
+        middle = float(curve[np.searchsorted(below, 0.5 * (below[-1] - 1) + 1)])
+    power = np.log(MIDDLE_GREY) / np.log(np.clip(middle, 0.01, 0.99))
+    curve = np.rint(255.0 * curve ** np.clip(power, 0.5, 4.0)).astype(np.uint8)
+    result = np.asarray(cv2.LUT(picture, curve), dtype=np.uint8)
+    result[~inside] = 0
     return result
 
 

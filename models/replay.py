@@ -12,19 +12,29 @@ from dataclasses import fields
 
 import numpy as np
 import torch
+from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional as F
 
 from models.samples import CropSample, FilmSample, wide_size
 
+Samples = Sequence[CropSample] | Sequence[FilmSample] | Sequence[NDArray[np.void]]
+"""Samples one by one, or as arrays of their records."""
 
-def stacked(samples: Sequence[CropSample] | Sequence[FilmSample]) -> dict[str, Tensor]:
+
+def stacked(samples: Samples) -> dict[str, Tensor]:
     """Samples of one kind as tensors with a leading batch axis."""
+    first = samples[0]
+    if isinstance(first, np.ndarray):
+        return {
+            name: torch.from_numpy(np.concatenate([part[name] for part in samples]))  # type: ignore[index]
+            for name in first.dtype.names or ()
+        }
     return {
         field.name: torch.from_numpy(
             np.stack([np.asarray(getattr(sample, field.name)) for sample in samples])
         )
-        for field in fields(samples[0])
+        for field in fields(first)
     }
 
 
@@ -38,11 +48,15 @@ class Ring:
         self._next = 0
         self._store: dict[str, Tensor] = {}
 
-    def add(self, samples: Sequence[CropSample] | Sequence[FilmSample]) -> None:
+    def add(self, samples: Samples) -> None:
         """Adds samples, the oldest making room."""
-        if not samples:
+        batch = stacked(samples) if len(samples) else {}
+        number = len(next(iter(batch.values()))) if batch else 0
+        if not number:
             return
-        batch = stacked(samples)
+        if number > self.capacity:
+            batch = {name: value[-self.capacity :] for name, value in batch.items()}
+            number = self.capacity
         if not self._store:
             self._store = {
                 name: torch.zeros(
@@ -50,7 +64,6 @@ class Ring:
                 )
                 for name, value in batch.items()
             }
-        number = len(samples)
         index = (torch.arange(number) + self._next) % self.capacity
         index = self._sent(index)
         for name, value in batch.items():
@@ -111,7 +124,9 @@ def crop_batch(
     )
     batch["picture"] = picture
     moved = stored["xy"] - (wide_middle + shift)[:, None]
-    batch["xy"] = torch.einsum("bij,bkj->bki", torch.linalg.inv(linear), moved) + middle
+    # the inverse of a turn and a zoom, without asking the device whether there is one
+    back = linear.transpose(1, 2) / (grown**2)[:, None, None]
+    batch["xy"] = torch.einsum("bij,bkj->bki", back, moved) + middle
     batch["picture"] = disturbed(picture, generator)
     return batch
 

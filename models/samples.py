@@ -8,13 +8,13 @@ replay buffer can still turn and shift it a little (`replay.py`).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.augment import Augmenter
-from models.channels import CHANNELS, CHANNELS_OF, FLIP_SHARE, VIEWS
+from models.channels import CHANNELS, CHANNELS_OF, FLIP_SHARE, FOUND, VIEWS
 from models.geometry import (
     EXTENT,
     Similarity,
@@ -22,6 +22,7 @@ from models.geometry import (
     inside_film,
     letterbox_transform,
     normalise,
+    normalise_bytes,
     resample,
 )
 from pipeline.knee.landmarks import names_of
@@ -68,6 +69,7 @@ class CropSample:
         canonical: (52, 2) float32, places in W from the femur's origin, shaft up, unjittered.
         angles: (3,) float32 degrees: rotation, tilt, flexion.
         posed: 1 where `angles` is the truth.
+        found: (2,) float32, 1 where the knee has what `channels.FOUND` names.
         mm_per_px: at the knee, per pixel of `picture`.
     """
 
@@ -81,6 +83,7 @@ class CropSample:
     canonical: NDArray[np.float32]
     angles: NDArray[np.float32]
     posed: np.float32
+    found: NDArray[np.float32]
     mm_per_px: np.float32
 
 
@@ -90,6 +93,42 @@ class FilmSample:
 
     picture: NDArray[np.uint8]
     knees: NDArray[np.float32]
+
+
+def crop_record(crop: int) -> np.dtype[np.void]:
+    """A `CropSample` as one record of fixed layout."""
+    size, count = wide_size(crop), len(CHANNELS)
+    plain = {"view": "i8", "flipped": "f4", "posed": "f4", "mm_per_px": "f4"}
+    shapes = {
+        "picture": ("u1", (size, size)),
+        "xy": ("f4", (count, 2)),
+        "known": ("f4", (count,)),
+        "seen": ("f4", (count,)),
+        "normal": ("f4", (count, 2)),
+        "canonical": ("f4", (count, 2)),
+        "angles": ("f4", (3,)),
+        "found": ("f4", (len(FOUND),)),
+    }
+    return np.dtype(
+        [
+            (f.name, plain[f.name]) if f.name in plain else (f.name, *shapes[f.name])
+            for f in fields(CropSample)
+        ]
+    )
+
+
+def film_record(picture: int) -> np.dtype[np.void]:
+    """A `FilmSample` as one record of fixed layout."""
+    return np.dtype(
+        [("picture", "u1", (picture, picture)), ("knees", "f4", (MAX_KNEES, KNEE_FIELDS))]
+    )
+
+
+def fill(record: NDArray[np.void], samples: Sequence[CropSample] | Sequence[FilmSample]) -> None:
+    """Writes samples into the first places of an array of their records."""
+    for place, sample in enumerate(samples):
+        for name in record.dtype.names or ():
+            record[name][place] = getattr(sample, name)
 
 
 def wide_size(crop: int) -> int:
@@ -115,6 +154,8 @@ def lateral_right_of_up(truth: KneeTruth) -> bool:
         behind = place["medial_condyle_posterior"] + place["lateral_condyle_posterior"]
         across = place["trochlea_anterior"] - behind / 2
     else:
+        across = np.full(2, np.nan)
+    if not np.isfinite(across).all():
         across = np.array([1.0 if truth.lateral_to_right else -1.0, 0.0])
     return bool(across @ right > 0)
 
@@ -135,8 +176,7 @@ def _looked_at(
     picture = normalise(resample(pixels, transform), inside)
     if augmenter is None:
         return to_bytes(picture)
-    disturbed = augmenter(to_bytes(picture), rng).astype(np.float32) / 255.0
-    return to_bytes(normalise(disturbed, inside))
+    return normalise_bytes(augmenter(to_bytes(picture), rng), inside)
 
 
 def crop_sample(
@@ -188,6 +228,7 @@ def crop_sample(
         canonical=canonical,
         angles=np.where(posed, angles, 0.0).astype(np.float32),
         posed=np.float32(posed),
+        found=np.array([truth.found.get(name, 0.0) for name in FOUND], np.float32),
         mm_per_px=np.float32(truth.mm_per_px_knee / transform.scale),
     )
 
@@ -227,6 +268,7 @@ def stray_sample(
         canonical=np.zeros((count, 2), np.float32),
         angles=np.zeros(3, np.float32),
         posed=np.float32(0.0),
+        found=np.zeros(len(FOUND), np.float32),
         mm_per_px=np.float32(1.0),
     )
 

@@ -23,18 +23,21 @@ from models import checkpoint
 from models.blocks import parameters_of
 from models.curves import CurveLog, draw
 from models.export import load_net
-from models.feeder import Fed, Feeder, FeedPlan
+from models.feeder import Feeder, FeedPlan
 from models.keypoints import KeypointNet
 from models.locator import LocatorNet
 from models.losses import keypoint_loss, locator_loss
 from models.options import TrainOptions
 from models.replay import Ring, crop_batch, film_batch
+from models.slots import Fed
 from models.validate import MeanShape, validate_keypoints, validate_locator
 from pipeline.contracts import Scenario
 from pipeline.knee.errors import Problem
 
 CHECKPOINT = "checkpoint.safetensors"
 WARM_UP_STEPS = 200
+TOGETHER = 32
+"""Films added to the replay at once."""
 CLIP = 5.0
 
 
@@ -254,19 +257,19 @@ class Training:
     def _take(self, feeder: Feeder, at_most: int, wait_s: float) -> int:
         """Moves what the workers have made into the rings; returns the number of films."""
         taken = feeder.take(at_most, wait_s)
-        made = [fed for fed in taken if fed.kind == "training"]
+        made = [fed for fed in taken if not fed.validation]
         self._pending += made
-        # a few at a time, but not one by one: every addition is a dozen copies
-        if self._pending and (wait_s or len(self._pending) >= 8):
-            crops = [crop for fed in self._pending for crop in fed.crops]
-            self.crops.add(crops)
+        # many at a time: every addition is a dozen copies to the device
+        if self._pending and (wait_s or len(self._pending) >= TOGETHER):
+            self.crops.add([fed.crops for fed in self._pending])
             self.films.add([fed.film for fed in self._pending])
-            self.mean.add(crops)
+            for fed in self._pending:
+                self.mean.add(fed.crops)
             self._pending = []
         self.films_made += len(made)
         for fed in taken:
-            if fed.kind == "validation":
-                self.held_crops.add(fed.crops)
+            if fed.validation:
+                self.held_crops.add([fed.crops])
                 self.held_films.add([fed.film])
         return len(made)
 

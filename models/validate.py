@@ -15,7 +15,6 @@ from models.geometry import EXTENT
 from models.keypoints import KeypointNet, KeypointOutput, covariance_of
 from models.locator import STRIDE, LocatorGraph, LocatorNet
 from models.replay import Ring, crop_batch, film_batch
-from models.samples import CropSample
 
 SDR_MM = (2.0, 2.5, 3.0, 4.0)
 
@@ -32,14 +31,15 @@ class MeanShape:
     angle_sum: NDArray[np.float64] = field(default_factory=lambda: np.zeros((2, 3)))
     angle_count: NDArray[np.float64] = field(default_factory=lambda: np.zeros(2))
 
-    def add(self, crops: list[CropSample]) -> None:
-        for crop in crops:
-            if not crop.posed:
-                continue
-            self.place_sum += crop.canonical * crop.known[:, None]
-            self.place_count += crop.known
-            self.angle_sum[crop.view] += crop.angles
-            self.angle_count[crop.view] += 1
+    def add(self, crops: NDArray[np.void]) -> None:
+        """Takes records of crops (`samples.crop_record`) into account."""
+        posed = crops["posed"] > 0
+        known = crops["known"][posed]
+        self.place_sum += (crops["canonical"][posed] * known[..., None]).sum(axis=0)
+        self.place_count += known.sum(axis=0)
+        view = crops["view"][posed]
+        np.add.at(self.angle_sum, view, crops["angles"][posed])
+        np.add.at(self.angle_count, view, 1)
 
     @property
     def places(self) -> NDArray[np.float64]:
