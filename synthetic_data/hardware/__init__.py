@@ -1,0 +1,1 @@
+"""Implants, hardware and instruments: invented generic shapes, no maker's design."""
