@@ -102,11 +102,11 @@ ROWS = {
     "slope_medial": Row((5.86, 3.0), (6.61, 3.32), 0.6, "Knee Surg Relat Res 2021, 285 MRI"),
     "slope_lateral": Row((4.41, 3.35), (4.63, 2.85), 0.6, "Knee Surg Relat Res 2021, 285 MRI"),
     "tibia_shaft_ap": Row((32, 3), (28, 3), 1.2, "design value, no table found"),
-    "tibia_shaft_ml": Row((33.5, 3), (29.8, 3), 1.2, "design value, no table found"),
+    "tibia_shaft_ml": Row((33.5, 3), (29.8, 3), 2.0, "design value, no table found"),
     # CT 0.232 (J Orthop Surg Res 2018); ten marked films 0.29: the generator aims between.
     "fibula_ratio": Row((0.232, 0.035), (0.232, 0.035), 0.03, "J Orthop Surg Res 2018, 215 CT"),
     "patella_lower_pole_ratio": Row(
-        (0.165, 0.07), (0.165, 0.07), 0.04, "J Orthop Surg Res 2018, 215 CT; SD design"
+        (0.165, 0.09), (0.165, 0.09), 0.04, "J Orthop Surg Res 2018, 215 CT; SD design"
     ),
     "patella_width": Row((46, 3), (40, 3), 1.0, "design value, no table found"),
     "patella_height": Row((44, 3), (39, 3), 1.0, "design value, no table found"),
