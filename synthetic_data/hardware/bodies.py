@@ -121,7 +121,7 @@ def screw(head: Array, tip: Array, radius: float, thread: tuple[float, float] = 
     return tube(head + s[:, None] * ahead, size, 8)
 
 
-def ellipsoid(centre: Array, radii: Sequence[float], axes: Array | None = None) -> Mesh:
+def ellipsoid(centre: Array, radii: Sequence[float] | Array, axes: Array | None = None) -> Mesh:
     """About 380 triangles.
 
     Args:
@@ -131,7 +131,10 @@ def ellipsoid(centre: Array, radii: Sequence[float], axes: Array | None = None) 
 
 
 def lump(
-    centre: Array, radii: Sequence[float], axes: Array | None, rng: np.random.Generator | None
+    centre: Array,
+    radii: Sequence[float] | Array,
+    axes: Array | None,
+    rng: np.random.Generator | None,
 ) -> Mesh:
     """An ellipsoid with smooth random knobs, drawn from `rng` (none: smooth).
 

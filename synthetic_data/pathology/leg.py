@@ -108,7 +108,8 @@ def close_joint(
     """The leg brought so that the joint spaces become as `wanted` (medial, lateral), mm.
 
     Returns:
-        the knee, its frames, its lean from where it was (varus positive, degrees), the spaces reached.
+        the knee, its frames, its lean from where it was (varus positive, degrees), and the
+        spaces reached.
     """
     femur = knee.bones["femur"].vertices
     f, t = frames.femur, frames.tibia

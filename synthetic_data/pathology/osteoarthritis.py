@@ -157,7 +157,7 @@ def _worn(
             thicker = (extra * share)[:, None] * inward / np.maximum(length, 1e-6)
             bones[name] = Mesh(shell.vertices + drop, shell.faces)
             marrow[name] = Mesh(core.vertices + drop + thicker, core.faces)
-    measured = {n: bones[n] if n in bones else m for n, m in knee.measured.items()}
+    measured = {n: bones.get(n, m) for n, m in knee.measured.items()}
     return replace(knee, bones=bones, marrow=marrow, measured=measured)
 
 
