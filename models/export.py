@@ -15,15 +15,17 @@ from torch import Tensor, nn
 
 from models import checkpoint
 from models.card import write_card
-from models.channels import ANGLE_SCALE, CHANNELS, VIEWS
+from models.channels import ANGLE_SCALE, CHANNELS, FOUND, VIEWS
 from models.keypoints import KeypointGraph, KeypointNet, KeypointShape
 from models.locator import LocatorGraph, LocatorNet, LocatorShape
 from models.validate import MeanShape
 from pipeline.knee.errors import Problem
+from pipeline.knee.landmarks import View, names_of
 
 LIMIT_MB = 20.0
 OPSET = 18
 NETS = ("keypoints", "locator")
+VIEW_NAMES: tuple[View, ...] = ("AP", "lateral")
 
 
 def export(
@@ -87,7 +89,12 @@ def load_net(weights: Path, key: str) -> tuple[Any, dict[str, Any]]:
         if key == "keypoints"
         else LocatorNet(LocatorShape(**shape))
     )
-    net.load_state_dict({k: v.float() if v.is_floating_point() else v for k, v in tensors.items()})
+    held = {k: v.float() if v.is_floating_point() else v for k, v in tensors.items()}
+    for name, fresh in net.state_dict().items():
+        # weights from before the network looked for implants: the new rows start afresh
+        if name.startswith("crop_head.2.") and len(held[name]) < len(fresh):
+            held[name] = torch.cat([held[name], fresh[len(held[name]) :]])
+    net.load_state_dict(held)
     net.eval()
     return net, facts
 
@@ -99,10 +106,11 @@ def facts_of(
     validation = run["validation"] or {}
     points = validation.get("keypoints", {})
     factors: dict[str, Any] = {}
-    for view in ("AP", "lateral"):
+    for view in VIEW_NAMES:
         row = points.get(view) or {}
         factors[view] = {
-            "landmarks": _sane(row.get("sd_factor", 1.0)),
+            "landmarks": [_sane(v) for v in row.get("sd_factors", ())]
+            or [1.0] * len(names_of(view)),
             "angles": [_sane(v) for v in row.get("angle_sd_factor", {}).values()] or [1.0] * 3,
         }
     return {
@@ -116,6 +124,7 @@ def facts_of(
         "seconds": run["seconds"],
         "channels": list(CHANNELS),
         "views": list(VIEWS),
+        "found": list(FOUND),
         "mean_places": MeanShape.from_facts(run["mean_shape"]).places.tolist(),
         "sd_factors": factors,
         "validation": validation,

@@ -9,7 +9,7 @@ import torch
 from torch import Tensor, nn
 
 from models.blocks import ConvUnit, Gate, Merge, Residual, Stage
-from models.channels import ANGLES, CHANNELS, VIEWS
+from models.channels import ANGLES, CHANNELS, FOUND, VIEWS
 from models.codec_torch import read_maps
 
 STRIDE = 4
@@ -28,6 +28,7 @@ class KeypointOutput(NamedTuple):
         angles: (B, 2, 3) rotation, tilt, flexion in units of `ANGLE_SCALE` degrees; AP, lateral.
         angle_spread: (B, 2, 3) log sd of those.
         swapped: (B,) logit that medial and lateral are the other way round (lateral films).
+        found: (B, 2) logits that the knee has what `channels.FOUND` names.
     """
 
     maps: Tensor
@@ -39,6 +40,7 @@ class KeypointOutput(NamedTuple):
     angles: Tensor
     angle_spread: Tensor
     swapped: Tensor
+    found: Tensor
 
 
 @dataclass(frozen=True)
@@ -84,7 +86,7 @@ class KeypointNet(nn.Module):
         self.point_bias = nn.Parameter(torch.tensor([1.5, 1.5, 0.0, 1.0]).repeat(count, 1))
         self.summary = nn.Linear(fine, 8)
         self.crop_head = nn.Sequential(
-            nn.Linear(3 * w, 64), nn.ReLU(), nn.Linear(64, len(VIEWS) + 1)
+            nn.Linear(3 * w, 64), nn.ReLU(), nn.Linear(64, len(VIEWS) + 1 + len(FOUND))
         )
         self.pose_head = nn.Sequential(
             nn.Linear(3 * w + 2 * w + count * 10, 256),
@@ -159,6 +161,7 @@ class KeypointNet(nn.Module):
             angles=angles[:, :, 0],
             angle_spread=angles[:, :, 1].clamp(-4.0, 2.0),
             swapped=pose[:, 12],
+            found=crop[:, len(VIEWS) + 1 :],
         )
 
 
@@ -174,6 +177,7 @@ class KeypointGraph(nn.Module):
         "angles_deg",
         "angles_sd_deg",
         "swapped",
+        "found",
     )
 
     def __init__(self, net: KeypointNet, angle_scale: float) -> None:
@@ -192,6 +196,7 @@ class KeypointGraph(nn.Module):
             out.angles * self.angle_scale,
             torch.exp(out.angle_spread) * self.angle_scale,
             torch.sigmoid(out.swapped),
+            torch.sigmoid(out.found),
         )
 
 

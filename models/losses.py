@@ -13,6 +13,8 @@ first counts alone, so that the names settle.
 
 from __future__ import annotations
 
+from functools import cache
+
 import torch
 from torch import Tensor
 from torch.nn import functional as F
@@ -52,6 +54,16 @@ def _mean(value: Tensor, weight: Tensor) -> Tensor:
     return (value * weight).sum() / weight.sum().clamp(min=1.0)
 
 
+@cache
+def _constants(device: torch.device) -> tuple[Tensor, Tensor, Tensor]:
+    """`SWAPPED`, `PAIRED` and the signs of exchanged angles: sent once, since sending waits."""
+    return (
+        torch.as_tensor(SWAPPED, device=device),
+        torch.as_tensor(PAIRED, device=device).float(),
+        torch.tensor([-1.0, -1.0, 1.0], device=device),
+    )
+
+
 def keypoint_loss(
     out: KeypointOutput, batch: dict[str, Tensor], crop: int, settled: float
 ) -> tuple[Tensor, dict[str, Tensor]]:
@@ -60,7 +72,7 @@ def keypoint_loss(
     Args:
         out: of B crops.
         batch: xy (B, 52, 2) crop pixels, known, seen (B, 52), view (B,), flipped (B,),
-            angles (B, 3) degrees, posed (B,).
+            angles (B, 3) degrees, posed (B,), found (B, 2).
         crop: side of the crop, pixels.
         settled: 0..1, how far names on laterals may be exchanged.
     """
@@ -70,8 +82,7 @@ def keypoint_loss(
     weight = known * inside * (HIDDEN_WEIGHT + (1.0 - HIDDEN_WEIGHT) * batch["seen"])
     seen = batch["seen"] * inside
 
-    order = torch.as_tensor(SWAPPED, device=xy.device)
-    paired = torch.as_tensor(PAIRED, device=xy.device).float()
+    order, paired, sign = _constants(xy.device)
     lateral = (view == LATERAL).float()
     target = torch.where(known[..., None] > 0, xy, torch.zeros_like(xy))
     other = target[:, order]
@@ -84,7 +95,6 @@ def keypoint_loss(
     total = share.sum(dim=1).clamp(min=1.0)
     gap = 2.0 * ((cost_swapped - cost_as_named) * share).sum(dim=1) / total
     want = batch["angles"] / ANGLE_SCALE
-    sign = torch.tensor([-1.0, -1.0, 1.0], device=xy.device)
     angles = torch.where((lateral > 0)[:, None], out.angles[:, 1], out.angles[:, 0])
     log_sd = torch.where((lateral > 0)[:, None], out.angle_spread[:, 1], out.angle_spread[:, 0])
     pose_as_named = angle_loss(angles - want, log_sd).sum(dim=1)
@@ -121,6 +131,8 @@ def keypoint_loss(
         F.binary_cross_entropy_with_logits(out.flipped, batch["flipped"], reduction="none"),
         is_knee,
     )
+    has = F.binary_cross_entropy_with_logits(out.found, batch["found"], reduction="none")
+    has_what = _mean(has.mean(dim=1), is_knee)
     parts = {
         "heat": heat,
         "place": place,
@@ -129,8 +141,10 @@ def keypoint_loss(
         "view": look,
         "flip": flip,
         "pose": pose,
+        "has": has_what,
     }
-    loss = heat + 0.2 * place + 0.1 * spread + 0.2 * see + 0.4 * look + 0.2 * flip + 0.15 * pose
+    loss = heat + 0.2 * place + 0.1 * spread + 0.15 * pose
+    loss = loss + 0.2 * see + 0.4 * look + 0.2 * flip + 0.2 * has_what
     return loss, {name: part.detach() for name, part in parts.items()}
 
 

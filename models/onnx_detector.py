@@ -13,7 +13,15 @@ import numpy as np
 import onnxruntime
 from numpy.typing import NDArray
 
-from models.channels import ANGLES, CHANNELS, CHANNELS_OF, FEMUR, FLIP_SHARE, SWAPPED, VIEWS
+from models.channels import (
+    ANGLES,
+    CHANNELS,
+    CHANNELS_OF,
+    FEMUR,
+    FLIP_SHARE,
+    SWAPPED,
+    VIEWS,
+)
 from models.geometry import EXTENT, Similarity, crop_transform, letterbox_transform, picture_of
 from pipeline.knee.detection import Detection, DirectPose, FilmView
 from pipeline.knee.errors import Problem
@@ -213,7 +221,7 @@ class OnnxDetector:
         # with the shaft pointing down the film, right of it is left on the film
         to_right = place.mirror != bool(place.up[1] > 0)
         facing = place.mirror_probability
-        if view not in CHANNELS_OF:
+        if view != "AP" and view != "lateral":
             return _empty(_box(transform), view, float(chances.max()), to_right, facing)
         return self._detection(transform, out, view, chances, to_right, facing, place.mirror)
 
@@ -275,7 +283,7 @@ class OnnxDetector:
         self,
         transform: Similarity,
         out: dict[str, Array],
-        view: Literal["AP", "lateral"] | str,
+        view: Literal["AP", "lateral"],
         chances: Array,
         to_right: bool,
         facing: float,
@@ -284,6 +292,8 @@ class OnnxDetector:
         xy, covariance, swapped, sign = _named_right(out, view)
         channels = CHANNELS_OF[view]
         factors = self._facts("keypoints")["sd_factors"][view]
+        # one factor per landmark; older weights have one for all
+        sd_factors = np.broadcast_to(factors["landmarks"], len(names_of(view)))
         which = 0 if view == "AP" else 1
         angles = out["angles_deg"][which] * sign
         sd = out["angles_sd_deg"][which] * np.array(factors["angles"])
@@ -295,18 +305,23 @@ class OnnxDetector:
         sure = facing if view == "AP" else min(LATERAL_SIDE_PROBABILITY, facing)
         return Detection(
             box=_box(transform),
-            view="AP" if view == "AP" else "lateral",
+            view=view,
             view_probability=float(chances.max()),
             lateral_to_right=to_right,
             lateral_to_right_probability=facing,
             side="left" if mirror else "right",
             side_probability=max(sure, 0.5),
-            names=names_of("AP" if view == "AP" else "lateral"),
+            names=names_of(view),
             xy=transform.back(xy[channels]),
             covariance=transform.covariance_back(covariance[channels])
-            * float(factors["landmarks"]) ** 2,
+            * sd_factors[:, None, None] ** 2,
             seen=out["seen"][channels],
             direct=direct,
+            # weights from before the network looked for implants say nothing about them
+            found={
+                name: float(out["found"][k])
+                for k, name in enumerate(self._facts("keypoints").get("found", ()))
+            },
         )
 
 

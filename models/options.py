@@ -41,9 +41,9 @@ class TrainOptions:
     threads: int = 0
     crops_per_film: int = 4
     crop_batch: int = 256
-    film_batch: int = 96
+    film_batch: int = 192
     crop_capacity: int = 120_000
-    film_capacity: int = 40_000
+    film_capacity: int = 100_000
     warm: int = 1024
     learning_rate: float = 2e-3
     weight_decay: float = 0.02

@@ -152,8 +152,65 @@ def disturbed(picture: Tensor, generator: torch.Generator) -> Tensor:
 
 
 def film_batch(stored: dict[str, Tensor], generator: torch.Generator | None) -> dict[str, Tensor]:
-    """Locator pictures (B, 1, S, S) 0..1, disturbed where a generator is given, and `knees`."""
-    picture = stored["picture"][:, None].float() / 255.0
-    if generator is not None:
-        picture = disturbed(picture, generator)
-    return {"picture": picture, "knees": stored["knees"]}
+    """Locator pictures (B, 1, S, S) 0..1 and `knees` (B, M, 8).
+
+    Where a generator is given, every film is turned, mirrored, zoomed and shifted, as a knee may
+    lie small and anywhere on a film of the whole leg; one in four shows a strip of another film
+    at its edge, as the other leg does; and all grey values are disturbed.
+    """
+    picture, knees = stored["picture"][:, None].float() / 255.0, stored["knees"]
+    if generator is None:
+        return {"picture": picture, "knees": knees}
+    number, size, device = len(picture), picture.shape[-1], picture.device
+    first, knees = _moved(picture, knees, generator)
+    # another draw is another film: the next one's, moved anew
+    second, others = _moved(picture.roll(1, 0), stored["knees"].roll(1, 0), generator)
+    draw = torch.rand((3, number), device=device, generator=generator)
+    strip = torch.where(draw[0] < 0.25, (0.08 + 0.3 * draw[1]) * size, 0.0)
+    left = draw[2] < 0.5
+    low = torch.where(left, strip - 0.5, -1.0)[:, None]
+    high = torch.where(left, float(size), size - 0.5 - strip)[:, None]
+
+    def own(x: Tensor) -> Tensor:
+        return (x > low) & (x < high)
+
+    column = torch.arange(size, device=device, dtype=torch.float32)[None]
+    whole = torch.where(own(column)[:, None, None, :], first, second)
+    knees[..., 7] *= own(knees[..., 0])
+    others[..., 7] *= ~own(others[..., 0])
+    return {"picture": disturbed(whole, generator), "knees": torch.cat([knees, others], dim=1)}
+
+
+def _moved(picture: Tensor, knees: Tensor, generator: torch.Generator) -> tuple[Tensor, Tensor]:
+    """Each film by its own turn, mirror, zoom (mostly out) and shift; knees that leave are gone.
+
+    Picture pixel u shows old pixel v = A (u - middle) + middle + shift.
+    """
+    number, size, device = len(picture), picture.shape[-1], picture.device
+
+    def even(low: float, high: float) -> Tensor:
+        draw = torch.rand(number, device=device, generator=generator)
+        return draw * (high - low) + low
+
+    turn = even(-1.0, 1.0) ** 3 * math.radians(30.0)
+    grown = torch.exp(torch.where(even(0.0, 1.0) < 0.6, even(-0.25, 0.6), even(-0.05, 0.05)))
+    mirror = torch.where(even(0.0, 1.0) < 0.5, -1.0, 1.0)
+    # a film made small may lie anywhere in the picture
+    reach = (0.06 + 0.45 * (grown - 1.0).clamp(min=0.0)) * size
+    shift = torch.stack([even(-1.0, 1.0) * reach, even(-1.0, 1.0) * reach], dim=-1)
+    c, s = torch.cos(turn) * grown, torch.sin(turn) * grown
+    linear = torch.stack([torch.stack([c * mirror, -s], -1), torch.stack([s * mirror, c], -1)], -2)
+    middle = (size - 1) / 2
+    axis = torch.arange(size, device=device, dtype=torch.float32) - middle
+    u = torch.stack(torch.broadcast_tensors(axis[None, :], axis[:, None]), dim=-1)
+    v = torch.einsum("bij,hwj->bhwi", linear, u) + (middle + shift)[:, None, None]
+    grid = (v + 0.5) * (2.0 / size) - 1.0
+    result = F.grid_sample(picture, grid, padding_mode="zeros", align_corners=False)
+    back = linear.transpose(1, 2) / (grown**2)[:, None, None]
+    at = torch.einsum("bij,bkj->bki", back, knees[..., :2] - (middle + shift)[:, None]) + middle
+    up = torch.einsum("bij,bkj->bki", back, knees[..., 3:5]) * grown[:, None, None]
+    to_right = torch.where(mirror[:, None] < 0, 1.0 - knees[..., 6], knees[..., 6])
+    there = knees[..., 7] * ((at > -0.5) & (at < size - 0.5)).all(dim=-1)
+    width = knees[..., 2] / grown[:, None]
+    rest = [width[..., None], up, knees[..., 5:6], to_right[..., None], there[..., None]]
+    return result, torch.cat([at, *rest], dim=-1)

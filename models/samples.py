@@ -173,7 +173,7 @@ def _looked_at(
 ) -> NDArray[np.uint8]:
     """The normalised picture, its grey values disturbed and normalised again."""
     inside = inside_film(transform, *pixels.shape)
-    picture = normalise(resample(pixels, transform), inside)
+    picture = normalise(resample(pixels, transform, inside), inside)
     if augmenter is None:
         return to_bytes(picture)
     return normalise_bytes(augmenter(to_bytes(picture), rng), inside)

@@ -36,6 +36,9 @@ from pipeline.knee.errors import Problem
 
 CHECKPOINT = "checkpoint.safetensors"
 WARM_UP_STEPS = 200
+AVERAGE_EVERY = 4
+"""Steps between updates of the averaged weights."""
+
 TOGETHER = 32
 """Films added to the replay at once."""
 CLIP = 5.0
@@ -77,7 +80,7 @@ class Average:
 
     @torch.no_grad()
     def update(self, net: nn.Module, step: int) -> None:
-        decay = min(self.decay, (1 + step) / (10 + step))
+        decay = min(self.decay**AVERAGE_EVERY, (1 + step) / (10 + step))
         old, new = [], []
         for name, value in net.state_dict().items():
             if value.is_floating_point():
@@ -317,12 +320,17 @@ class Training:
             loss = loss + one
             parts |= more
         loss.backward()
-        every = [p for net in self.nets.values() for p in net.parameters()]
-        norm = nn.utils.clip_grad_norm_(every, CLIP, foreach=True)
+        # each network by itself: a hard batch of crops must not hold the locator back
+        norms = [
+            nn.utils.clip_grad_norm_(list(net.parameters()), CLIP, foreach=True)
+            for net in self.nets.values()
+        ]
+        norm = torch.stack(norms).amax()
         self.optimizer.step()
         self.step += 1
-        for name, net in self.nets.items():
-            self.averages[name].update(net, self.step)
+        if self.step % AVERAGE_EVERY == 0:
+            for name, net in self.nets.items():
+                self.averages[name].update(net, self.step)
         names = ["loss", *parts, "gradient"]
         return names, torch.stack([loss.detach(), *parts.values(), norm.detach()])
 

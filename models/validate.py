@@ -10,7 +10,7 @@ import torch
 from numpy.typing import NDArray
 from torch import Tensor
 
-from models.channels import ANGLE_SCALE, ANGLES, CHANNELS, CHANNELS_OF, SWAPPED, VIEWS
+from models.channels import ANGLE_SCALE, ANGLES, CHANNELS, CHANNELS_OF, FOUND, SWAPPED, VIEWS
 from models.geometry import EXTENT
 from models.keypoints import KeypointNet, KeypointOutput, covariance_of
 from models.locator import STRIDE, LocatorGraph, LocatorNet
@@ -69,6 +69,7 @@ class Read:
     view: NDArray[np.float64]
     flipped: NDArray[np.float64]
     seen: NDArray[np.float64]
+    found: NDArray[np.float64]
 
 
 def right_names(out: KeypointOutput, lateral: Tensor) -> Read:
@@ -88,6 +89,7 @@ def right_names(out: KeypointOutput, lateral: Tensor) -> Read:
         "view": torch.softmax(out.view, dim=-1),
         "flipped": torch.sigmoid(out.flipped),
         "seen": torch.sigmoid(out.seen),
+        "found": torch.sigmoid(out.found),
     }
     return Read(**{name: value.double().cpu().numpy() for name, value in held.items()})
 
@@ -117,6 +119,10 @@ def validate_keypoints(net: KeypointNet, ring: Ring, mean: MeanShape) -> dict[st
     result: dict[str, Any] = {
         "view_right": float((read["view"].argmax(1) == truth["view"]).mean()),
         "crops": len(truth["view"]),
+        "found": {
+            name: _told(read["found"][:, k], truth["found"][:, k] > 0)
+            for k, name in enumerate(FOUND)
+        },
     }
     baseline = mean.places * (crop / EXTENT) + (crop - 1) / 2
     for name, channels in CHANNELS_OF.items():
@@ -126,6 +132,30 @@ def validate_keypoints(net: KeypointNet, ring: Ring, mean: MeanShape) -> dict[st
             found = {key: value[rows] for key, value in read.items()}
             result[name] = _one_view(found, one, channels, baseline, mean.angles, crop)
     return result
+
+
+def _told(probability: NDArray[np.float64], there: NDArray[np.bool_]) -> dict[str, Any]:
+    """Number of knees that have it, and how many with and without it are told right."""
+    said = probability > 0.5
+    return {
+        "knees": int(there.sum()),
+        "sensitivity": float(said[there].mean()) if there.any() else None,
+        "specificity": float(1.0 - said[~there].mean()) if not there.all() else None,
+    }
+
+
+def _sd_factors(square: NDArray[np.float64], use: NDArray[np.bool_]) -> list[float]:
+    """One per landmark, from squared Mahalanobis distances (N, K): what makes half of the errors
+    fall within the median of a true Gaussian; drawn towards that of all where samples are few."""
+    median = 2.0 * np.log(2.0)
+    whole = np.log(np.median(square[use]) / median)
+    factors = []
+    for k in range(square.shape[1]):
+        own = square[use[:, k], k]
+        weight = len(own) / (len(own) + 10.0)
+        ratio = np.log(np.median(own) / median) if len(own) else whole
+        factors.append(float(np.exp(0.5 * (weight * ratio + (1.0 - weight) * whole))))
+    return factors
 
 
 def _one_view(
@@ -178,8 +208,8 @@ def _one_view(
             )
         ),
         "seen_right": float(((read["seen"][:, channels] > 0.5) == (seen > 0.5)).mean()),
-        # factors that make half of the errors fall within the median of a true Gaussian
-        "sd_factor": float(np.sqrt(np.median(square[use]) / 1.386)),
+        "sd_factors": _sd_factors(square, use),
+        # makes half of the errors fall within the median of a true Gaussian
         "angle_sd_factor": dict(zip(ANGLES, (np.median(z, axis=0) / 0.6745).tolist(), strict=True)),
     }
 

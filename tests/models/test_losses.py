@@ -37,6 +37,7 @@ def lateral_batch(number: int = 2) -> dict[str, torch.Tensor]:
         "flipped": torch.zeros(number),
         "angles": torch.tensor([[8.0, -5.0, 30.0]] * number),
         "posed": torch.ones(number),
+        "found": torch.tensor([[1.0, 0.0]] * number),
     }
 
 
@@ -57,6 +58,7 @@ def answer(batch: dict[str, torch.Tensor], xy: torch.Tensor, angles: list[float]
         angles=torch.tensor(angles).repeat(number, 2, 1) / 10.0,
         angle_spread=torch.full((number, 2, 3), -1.0),
         swapped=torch.zeros(number, requires_grad=True),
+        found=torch.tensor([[4.0, -4.0]] * number),
     )
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import multiprocessing
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,6 +12,7 @@ from toy_knee import ToyScenario
 
 from models.blanks import blank_film
 from models.channels import CHANNELS_OF, VIEWS
+from models.geometry import crop_transform, inside_film, normalise, normalise_bytes, resample
 from models.samples import (
     STILL,
     Jitter,
@@ -18,9 +21,11 @@ from models.samples import (
     film_to_samples,
     lateral_right_of_up,
     stray_sample,
+    to_bytes,
     wide_size,
     width_on_film,
 )
+from models.slots import Outbox
 from pipeline.knee.film import Film
 from pipeline.knee.truth import KneeTruth, LabelledFilm
 
@@ -163,6 +168,93 @@ def test_replay_moves_places_with_the_picture() -> None:
             point = xy[channel].numpy()
             if (point > 8).all() and (point < CROP - 8).all():
                 assert peak(picture[0].numpy()) == pytest.approx(point, abs=0.4)
+
+
+@pytest.mark.train
+def test_films_of_a_batch_carry_their_knees_along() -> None:
+    torch = pytest.importorskip("torch")
+    from models.replay import film_batch, stacked
+
+    labelled, truth = knee_film(3)
+    other_labelled, other = knee_film(4)
+    above = truth.centre + truth.up * width_on_film(truth) * 0.4
+    sides = set()
+    strips = checked = 0
+    for seed in range(12):
+        batches = []
+        for one, at, beside, there in (
+            (labelled, truth.centre, other_labelled, other.centre),
+            (labelled, above, other_labelled, other.centre),
+        ):
+            samples = [
+                film_sample(spotted(film, xy), 128, None, None)
+                for film, xy in ((one, at), (beside, there))
+            ]
+            assert all(sample.knees[0, 7] == 1.0 for sample in samples)
+            generator = torch.Generator().manual_seed(seed)
+            batches.append(film_batch(stacked(samples), generator))
+        strips += int(batches[0]["knees"][0, :, 7].sum() != 1)
+        if batches[0]["knees"][0, :, 7].sum() != 1 or batches[0]["knees"][0, 0, 7] != 1:
+            continue
+        x, y, width, ux, uy, _, to_right, _ = batches[0]["knees"][0, 0].tolist()
+        sides.add(bool(to_right))
+        shown = batches[0]["picture"][0, 0].numpy()
+        if shown[:, [0, -1]].max() > 0.5 or not (16 < x < 112 and 24 < y < 104):
+            continue
+        checked += 1
+        assert peak(shown) == pytest.approx([x, y], abs=1.0)
+        assert np.hypot(ux, uy) == pytest.approx(1.0, abs=1e-4)
+        assert peak(batches[1]["picture"][0, 0].numpy()) == pytest.approx(
+            [x + 0.4 * width * ux, y + 0.4 * width * uy], abs=1.2
+        )
+    assert checked >= 4
+    assert sides == {True, False}
+
+
+@pytest.mark.train
+def test_samples_pass_through_shared_slots_unchanged(tmp_path: Path) -> None:
+    pytest.importorskip("torch")
+    from models.replay import stacked
+    from models.slots import SlotPlan, make_file, opened, take_out
+
+    labelled, _ = knee_film(0)
+    rng = np.random.default_rng(0)
+    film, crops = film_to_samples(labelled, CROP, 128, 3, None, rng)
+    plan = SlotPlan(CROP, 128, 5)
+    path = make_file(plan, 1)
+    near, far = multiprocessing.Pipe()
+    slots = opened(path, plan)
+    outbox = Outbox(path, plan, far)
+    assert not path.exists()
+    outbox.put(True, film, crops)
+    fed = take_out(slots, near.recv_bytes()[0], plan)
+    assert fed.validation
+    for sent, came in (
+        (stacked(crops), stacked([fed.crops])),
+        (stacked([film]), stacked([fed.film])),
+    ):
+        assert sent.keys() == came.keys()
+        for name, value in sent.items():
+            assert value.dtype == came[name].dtype, name
+            assert value.equal(came[name]), name
+
+
+def test_bytes_are_normalised_like_grey_values() -> None:
+    labelled, truth = knee_film(2)
+    transform = crop_transform(truth.centre, truth.up, width_on_film(truth), False, CROP)
+    inside = inside_film(transform, *labelled.film.pixels.shape)
+    picture = to_bytes(0.2 + 0.6 * resample(labelled.film.pixels, transform))
+    exact = normalise(picture.astype(np.float32) / 255, inside) * 255.0
+    assert np.abs(normalise_bytes(picture, inside) - exact).max() < 6.0
+    assert not normalise_bytes(np.full((64, 64), 9, np.uint8), np.ones((64, 64), bool)).any()
+
+
+def test_what_a_knee_has_is_asked_for() -> None:
+    labelled, truth = knee_film(1)
+    rng = np.random.default_rng(0)
+    for found, wanted in (({}, [0, 0]), ({"implant": 1.0, "hardware": 0.0}, [1, 0])):
+        with_it = replace(truth, found=found)
+        assert crop_sample(labelled, with_it, CROP, STILL, None, rng).found.tolist() == wanted
 
 
 @pytest.mark.train

@@ -11,6 +11,7 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 torch = pytest.importorskip("torch")
@@ -152,6 +153,35 @@ def test_the_learning_rate_ends_low_whatever_the_speed() -> None:
 def test_unknown_profiles_are_told() -> None:
     with pytest.raises(Problem, match="full"):
         profile("enormous")
+
+
+def test_older_weights_without_findings_can_be_the_start(shipped: Path, tmp_path: Path) -> None:
+    from models.export import load_net
+
+    for name in ("keypoints", "locator"):
+        tensors, facts = checkpoint.load(shipped / f"{name}.safetensors")
+        if name == "keypoints":
+            for key in ("crop_head.2.weight", "crop_head.2.bias"):
+                tensors[key] = tensors[key][:-2]
+        checkpoint.save(tmp_path / f"{name}.safetensors", tensors, facts)
+    net, _ = load_net(tmp_path, "keypoints")
+    same, _ = load_net(shipped, "keypoints")
+    picture = torch.rand(1, 1, 96, 96)
+    with torch.no_grad():
+        one, two = net(picture), same(picture)
+    assert torch.equal(one.view, two.view)
+    assert torch.equal(one.flipped, two.flipped)
+    assert one.found.shape == (1, 2)
+
+
+def test_every_landmark_has_its_own_factor() -> None:
+    from models.validate import _sd_factors
+
+    rng = np.random.default_rng(0)
+    spread = np.array([1.0, 2.0, 0.5])
+    error = rng.normal(0, 1, (4000, 3, 2)) * spread[:, None]
+    factors = _sd_factors((error**2).sum(-1), np.ones((4000, 3), bool))
+    assert factors == pytest.approx(spread, rel=0.06)
 
 
 def test_finished_weights_can_be_the_start(shipped: Path, tmp_path: Path) -> None:
