@@ -188,7 +188,7 @@ def _refuse(flags: NDArray[Any], what: str, do: str) -> None:
 
 @dataclass(frozen=True)
 class CudaRasteriser:
-    """`Renderer` on a CUDA device.
+    """The signed-depth rasteriser on a CUDA device.
 
     Attributes:
         lanes: threads that share a triangle, a power of two up to 32.

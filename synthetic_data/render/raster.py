@@ -223,7 +223,7 @@ def path_lengths(
 
 @dataclass(frozen=True)
 class SignedDepthRasteriser:
-    """`Renderer` on one core of the CPU.
+    """The signed-depth rasteriser on one core of the CPU.
 
     Attributes:
         fold_mm: how deep a surface may fold into itself before it is refused. The inner surface
