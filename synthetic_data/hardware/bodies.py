@@ -7,6 +7,7 @@ surface turned inside out, so that path lengths through it count the wall alone.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +38,7 @@ def hollow(outer: Mesh, inner: Mesh) -> Mesh:
     return joined([outer, Mesh(inner.vertices, inner.faces[:, ::-1])])
 
 
+@lru_cache(maxsize=256)
 def _rings(count: int, around: int) -> Ints:
     """Faces of `count` rings of `around` vertices each with a pole at either end.
 
@@ -55,7 +57,9 @@ def _rings(count: int, around: int) -> Ints:
         ]
     a = 1 + (count - 1) * around
     parts.append(np.stack([a + k, a + n, np.full_like(k, last)], axis=1))
-    return np.concatenate(parts).astype(np.int32)
+    faces = np.concatenate(parts).astype(np.int32)
+    faces.setflags(write=False)
+    return faces
 
 
 def _outward(mesh: Mesh) -> Mesh:
@@ -75,16 +79,21 @@ def tube(line: Array, radii: Array | float, around: int = 12) -> Mesh:
     line = np.asarray(line, dtype=np.float64)
     size = np.broadcast_to(np.asarray(radii, dtype=np.float64), (len(line),))
     ahead = unit(np.gradient(line, axis=0))
+    if np.abs(ahead - ahead[0]).max() < 1e-9:
+        ahead[:] = ahead[0]
     side = np.eye(3)[int(np.argmin(np.abs(ahead[0])))]
     angles = 2 * np.pi * np.arange(around) / around
-    rings = np.empty((len(line), around, 3))
+    sides = np.empty_like(line)
     for i, direction in enumerate(ahead):
         # Carried along, so that rings do not twist against one another.
-        side = unit(side - (side @ direction) * direction)
-        other = np.cross(direction, side)
-        rings[i] = line[i] + size[i] * (
-            np.cos(angles)[:, None] * side + np.sin(angles)[:, None] * other
-        )
+        if i == 0 or not np.array_equal(direction, ahead[i - 1]):
+            side = side - (side @ direction) * direction
+            side = side / np.sqrt(side @ side)
+        sides[i] = side
+    round_ = np.stack([np.cos(angles), np.sin(angles)], axis=1) @ np.stack(
+        [sides, np.cross(ahead, sides)], axis=1
+    )
+    rings = line[:, None] + size[:, None, None] * round_
     vertices = np.concatenate([line[:1], rings.reshape(-1, 3), line[-1:]])
     return _outward(Mesh(vertices, _rings(len(line), around)))
 
@@ -206,8 +215,17 @@ def crossings(mesh: Mesh, start: Array, direction: Array) -> Array:
 
     After Moller & Trumbore 1997.
     """
-    a = mesh.vertices[mesh.faces[:, 0]]
-    e, g = mesh.vertices[mesh.faces[:, 1]] - a, mesh.vertices[mesh.faces[:, 2]] - a
+    helper = np.eye(3)[int(np.argmin(np.abs(direction)))]
+    across = np.cross(direction, helper)
+    s = start - mesh.vertices
+    # A face that the ray meets has corners on both sides of any plane through the ray.
+    left, below = s @ across > 0, s @ np.cross(direction, across) > 0
+    faces = mesh.faces
+    for side in (left, below):
+        corner = side[faces[:, 0]]
+        faces = faces[(side[faces[:, 1]] != corner) | (side[faces[:, 2]] != corner)]
+    a = mesh.vertices[faces[:, 0]]
+    e, g = mesh.vertices[faces[:, 1]] - a, mesh.vertices[faces[:, 2]] - a
     p = np.cross(direction, g)
     det = np.einsum("ij,ij->i", e, p)
     safe = np.where(np.abs(det) < 1e-12, np.inf, det)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.knee.anatomy import Knee, Mesh, Solid
 from pipeline.knee.frames import Frames, frames_of, section_centroids
-from synthetic_data.anatomy.geometry import smooth_step, unit
+from synthetic_data.anatomy.geometry import height_map, smooth_step, unit
 from synthetic_data.hardware.bodies import crossings, occupied, pipe, screw, sheet, span, tube
 from synthetic_data.pathology.leg import noted
 
@@ -165,12 +165,16 @@ class Plate:
         across = np.linspace(-0.5, 0.5, 5)
         # Wider near the joint.
         width = wide * (1 + 0.75 * (1 - smooth_step(heights, start + 8, start + 45)))
-        under = np.zeros((len(heights), 5))
-        for i in range(len(heights)):
-            for j in (0, 2, 4):
-                at = crossings(mesh, middle[i] + across[j] * width[i] * cross, out)
-                under[i, j] = at[-1] if len(at) and at[-1] > 0 else np.nan
-        bed = np.nanmax(under[:, [0, 2, 4]], axis=1)
+        local = (mesh.vertices - joint) @ np.stack([along, cross, out], axis=1)
+        tops = height_map(local, mesh.faces, start - 2, -40.0, 2.0, int((end - start) / 2) + 4, 41)
+        rest = (middle - joint) @ np.stack([along, cross, out], axis=1)
+        sides = rest[:, 1:2] + across[[0, 2, 4]] * width[:, None]
+        row = np.round((heights - start + 2) / 2).astype(int)[:, None]
+        column = np.clip(np.round((sides + 40) / 2).astype(int), 0, 40)
+        under = tops[row, column] - rest[:, 2:]
+        bed = np.where(under > 0, under, np.nan)
+        bed = np.nanmax(np.where(np.isnan(bed).all(axis=1, keepdims=True), 0.0, bed), axis=1)
+        bed = np.where(bed > 0, bed, np.nan)
         bed = np.where(np.isfinite(bed), bed, np.nanmedian(bed))
         # Stiff: it lies on the bone's high spots and spans its hollows.
         for _ in range(8):

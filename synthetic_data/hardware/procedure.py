@@ -82,7 +82,9 @@ class Procedure:
         short = float(np.clip(rng.normal(0, 9), -self.past_mm, self.short_mm))
         if rng.random() < 0.2:
             short = float(rng.uniform(5, self.short_mm))
-        tip = aim.target + short * away + rng.normal(0, 2.0, 3)
+        over = crossings(knee.soft["skin"], aim.target, away)
+        cover = float(over[over > 0].max()) if (over > 0).any() else self.short_mm
+        tip = aim.target + min(short, cover - 3.0) * away + rng.normal(0, 1.5, 3)
         radius = float(rng.uniform(0.5, 0.9))
         bare = float(rng.uniform(4, 12))
         at = crossings(knee.soft["skin"], tip, away)
