@@ -232,20 +232,24 @@ def styles() -> None:
 
 
 def findings() -> None:
-    """One film with each finding that is installed, if there is any."""
+    """AP and lateral film of one knee with each finding that ships."""
     cells = []
     for name in names("finding"):
-        options = {**PLAIN, "styles": ("radiography",), "views": ("AP",), "findings": {name: 1.0}}
-        options.update(knee_seed=KNEE_SEED, side="right")
-        scenario = build("scenario", "knee_films", options)
-        film = scenario.make(9010).film
-        cells.append(titled(fitted(grey(film.pixels), 230, 190), name))
+        pair = []
+        for view in ("AP", "lateral"):
+            options = {**PLAIN, "styles": ("radiography",), "views": (view,), "side": "right"}
+            options.update(findings={name: 1.0}, knee_seed=KNEE_SEED)
+            film = (
+                build("scenario", "knee_films", options).make(9375 if view == "AP" else 9395).film
+            )
+            pair.append(fitted(grey(film.pixels), 220, 158))
+        cells.append(titled(side_by_side(pair, 2), name.replace("_", " ")))
     if not cells:
         return
-    across = min(5, len(cells))
+    across = 3
     cells += [np.full_like(cells[0], 255)] * (-len(cells) % across)
-    rows = [side_by_side(cells[i : i + across], 6) for i in range(0, len(cells), across)]
-    saved("findings.jpg", np.vstack(rows), 75)
+    rows = [side_by_side(cells[i : i + across], 10) for i in range(0, len(cells), across)]
+    saved("findings.jpg", np.vstack(rows), 80)
 
 
 # ---- readings ----------------------------------------------------------------------------------

@@ -68,6 +68,11 @@ class PatellaCentring:
 
     A patella that tracks badly is not malrotation, so this is a row of its own. 0.7 to 0.87 mm
     a degree of rotation for a lever of 40 to 50 mm.
+
+    Attributes:
+        tolerance_mm, tolerance_percent: how far the value may lie from a square film's, with a
+            scale and without (% of W).
+        source: where the tolerance comes from.
     """
 
     tolerance_mm: float = 6.5
@@ -99,6 +104,11 @@ class PlateauGap:
 
     Medial and lateral apart: both can rarely be edge-on at once (8 cadaver knees, Streubel,
     J Orthop Trauma, about 2009, author and year from memory).
+
+    Attributes:
+        tolerance_mm, tolerance_percent: how far the value may lie from a square film's, with a
+            scale and without (% of W).
+        source: where the tolerance comes from.
     """
 
     tolerance_mm: float = 1.5
@@ -131,6 +141,11 @@ class CondyleOffset:
 
     The tolerance is `mm_per_degree` for each degree of the verdict's tolerance: 5 mm usable,
     2 mm strict, working bands without a published threshold.
+
+    Attributes:
+        mm_per_degree, percent_per_degree: tolerance for each degree of the verdict's, with a
+            scale and without (% of C).
+        source: where the tolerance comes from.
     """
 
     mm_per_degree: float = 1.0
@@ -170,6 +185,13 @@ class FibularOverlap:
     the lateral plateau. `expected` and `natural` are mean and standard deviation on square
     films of 60 knees of the synthetic population, % of W or C: the tip differs so much between
     people that this row seldom decides anything.
+
+    Attributes:
+        tolerance_mm, tolerance_percent: on AP films, with a scale and without (% of W).
+        tolerance_lateral_mm, tolerance_lateral_percent: on laterals (% of C).
+        expected_ap, expected_lateral: mean on square films, % of W and of C.
+        natural_ap, natural_lateral: standard deviation between people, % of W and of C.
+        source: where the rule comes from.
     """
 
     tolerance_mm: float = 10.0
@@ -213,6 +235,12 @@ class EpicondyleSymmetry:
 
     `expected` and `natural` are mean and standard deviation on square films of 60 knees of the
     synthetic population, % of W.
+
+    Attributes:
+        tolerance_mm, tolerance_percent: how far the value may lie from a square film's, with a
+            scale and without (% of W).
+        source: where the tolerance comes from.
+        expected_percent, natural_percent: mean and standard deviation on square films, % of W.
     """
 
     tolerance_mm: float = 5.0
