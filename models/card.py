@@ -15,8 +15,8 @@ def write_card(path: Path, facts: dict[str, Any], figures: dict[str, Any] | None
         "Two small convolutional networks. The **locator** looks at a whole film and says where a",
         "knee is, how large, which way its femur points, which view it is and which way it faces.",
         "The **keypoint network** looks at an oriented crop and gives landmarks with covariances,",
-        "rotation, tilt and flexion with standard deviations, and whether the crop is what it",
-        "should be.",
+        "rotation, tilt and flexion with standard deviations, whether the crop is what it should",
+        "be, and how probably the knee has an implant or other hardware.",
         "",
         "## What it is not for",
         "It is not a medical device and must not guide a live or autonomous procedure. Everything",
@@ -28,7 +28,8 @@ def write_card(path: Path, facts: dict[str, Any], figures: dict[str, Any] | None
         "",
         f"- trained {facts['trained']}, code {facts['code_version']}, data {facts['data_version']}",
         f"- seed {options['seed']}, {facts['steps']} steps, {facts['films']} films,"
-        f" {facts['seconds'] / 60:.1f} minutes",
+        f" {facts['seconds'] / 60:.1f} minutes"
+        + (", after earlier weights' own training" if options.get("start_from") else ""),
         f"- keypoint crops {options['keypoints']['crop']} pixels, width"
         f" {options['keypoints']['width']}; locator {options['locator']['picture']} pixels, width"
         f" {options['locator']['width']}",
@@ -44,8 +45,8 @@ def write_card(path: Path, facts: dict[str, Any], figures: dict[str, Any] | None
     lines += [
         "",
         "## Limits",
-        "- Adults without a prosthesis; children, fractures through the landmarks and implants",
-        "  were not in the films unless the data version says so.",
+        "- Adults; implants and hardware of a few simple shapes only. Children and fractures",
+        "  through the landmarks were not in the films.",
         "- Standard deviations are scaled on synthetic films and too small where a film differs.",
         "- Which condyle is which on a lateral film may be undecidable; the chance of a mix-up is",
         "  given and must be used.",
@@ -70,7 +71,18 @@ def _validation(validation: dict[str, Any]) -> list[str]:
     place = validation.get("locator")
     if place:
         rows += ["", f"Knees found: {100 * place['found']:.1f} % of {place['knees']}."]
+    for name, told in validation.get("keypoints", {}).get("found", {}).items():
+        there, not_there = _percent(told["sensitivity"]), _percent(told["specificity"])
+        rows += [
+            "",
+            f"{name.capitalize()}: {told['knees']} knees had it; told right where it was there"
+            f" {there}, where not {not_there}.",
+        ]
     return rows
+
+
+def _percent(share: float | None) -> str:
+    return "(none)" if share is None else f"{100 * share:.1f} %"
 
 
 def _table(figures: dict[str, Any]) -> list[str]:

@@ -407,6 +407,8 @@ def summary(result: dict[str, Any]) -> str:
                 f"MAE deg {angles}"
             )
     place = result["locator"]
+    for name, told in result.get("keypoints", {}).get("found", {}).items():
+        lines.append(f"  {name}: " + ", ".join(f"{k} {_short(v)}" for k, v in told.items()))
     lines.append("  locator: " + ", ".join(f"{k} {_short(v)}" for k, v in place.items()))
     return "\n".join(lines)
 
