@@ -28,6 +28,10 @@ MADE = "<!-- made by docs/make_reference.py: do not edit -->"
 BEGIN, END = "<!-- begin {} -->", "<!-- end {} -->"
 OWN = "squareon"
 SECTION = object()
+SCENARIO_FIELD = {"anatomy": "anatomy", "renderer": "renderer", "finding": "findings"}
+NAMED_ONLY = """\
+`scenario.{}` chooses among these by name, with the defaults below. Other values are given in
+Python, or by a plugin of your own that holds them."""
 
 
 def own_names(stage: str) -> list[str]:
@@ -165,25 +169,35 @@ def settings_page() -> str:
     lines += ["## align", "", first_line(AlignOptions), ""]
     lines += [*options_table(AlignOptions, "align.", composed("read")["align"]), ""]
     read = composed("read") | {"scenario": composed("assess")["scenario"]}
+    sections = {key for name in with_settings for key in composed(name)}
     for stage in STAGES:
         if stage == "command" or not own_names(stage):
             continue
         lines += [f"## {stage}", ""]
+        if stage not in sections:
+            lines += [NAMED_ONLY.format(SCENARIO_FIELD[stage]), ""]
         choices = sorted((ROOT / "configs" / stage).glob("*.yaml"))
         if choices:
             lines += ["Choices: " + ", ".join(f"`{stage}={path.stem}`" for path in choices) + "."]
             lines += [""]
         for name in own_names(stage):
-            kind = load(stage, name)
-            single = stage in cli.SINGLE
-            prefix = f"{stage}." if single else f"{stage}.{name}."
-            section = read.get(stage, {})
-            chosen = section if single and section.get("name") == name else section.get(name, {})
-            lines += [f"### {stage} `{name}`", "", first_line(kind), ""]
-            public = [f for f in dataclasses.fields(kind) if f.init and f.name[0] != "_"]
-            table = options_table(kind, prefix, chosen or {}) if public else ["It has no options."]
-            lines += [*table, ""]
+            lines += [f"### {stage} `{name}`", "", *plugin_options(stage, name, sections, read), ""]
     return "\n".join(lines)
+
+
+def plugin_options(
+    stage: str, name: str, sections: set[str], settings: Mapping[str, Any]
+) -> list[str]:
+    """What a plugin is, and its options as they are written on the command line."""
+    kind = load(stage, name)
+    single = stage in cli.SINGLE
+    prefix = f"{stage}." if single else f"{stage}.{name}."
+    section = settings.get(stage, {})
+    chosen = section if single and section.get("name") == name else section.get(name, {})
+    if not any(f.init and f.name[0] != "_" for f in dataclasses.fields(kind)):
+        return [first_line(kind), "", "It has no options."]
+    prefix = prefix if stage in sections else ""
+    return [first_line(kind), "", *options_table(kind, prefix, chosen or {})]
 
 
 def plugins_page() -> str:

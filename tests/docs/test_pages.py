@@ -12,7 +12,9 @@ from urllib.parse import unquote
 import cv2
 import pytest
 
+from pipeline.commands.read import CAUTION
 from pipeline.contracts import STAGES
+from pipeline.demo import SHOTS
 
 ROOT = Path(__file__).parents[2]
 DOCS = ROOT / "docs"
@@ -101,6 +103,12 @@ def test_the_first_tutorial_has_the_readmes_first_command() -> None:
     assert len(commands) == 2
     assert commands[0] in (DOCS / "tutorials/first-films.md").read_text()
     assert commands[1] == (ROOT / ".ci/run").read_text().splitlines()[-1]
+
+
+def test_the_first_tutorial_shows_what_the_demonstration_prints() -> None:
+    page = (DOCS / "tutorials/first-films.md").read_text()
+    assert f"{len(SHOTS) + 1} files read; results in squareon-demo/results" in page
+    assert CAUTION in page
 
 
 def test_every_plugin_and_command_is_in_the_reference(reference: Any) -> None:
