@@ -12,6 +12,7 @@ import itertools
 import json
 import os
 import signal
+import stat
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
@@ -66,6 +67,13 @@ class ReadSettings:
     align: dict[str, Any] = field(default_factory=dict)
     min_view_probability: float = 0.6
     workers: int = 0
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.min_view_probability <= 1:
+            what = f"{self.min_view_probability:g} is no probability"
+            raise Problem("min_view_probability", what, "give a number from 0 to 1")
+        if self.workers < 0:
+            raise Problem("workers", "there are no fewer than none", "give 0 or more")
 
 
 @dataclass(frozen=True)
@@ -255,6 +263,8 @@ def _stamp(path: Path) -> tuple[int, int, str]:
     """(size, time of change in ns, SHA-256) of a file; (-1, -1, "") where it cannot be read."""
     try:
         status = path.stat()
+        if not stat.S_ISREG(status.st_mode):
+            return -1, -1, ""  # a named pipe would be waited for without end
         return status.st_size, status.st_mtime_ns, digest_of(path)
     except OSError:
         return -1, -1, ""

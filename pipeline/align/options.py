@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from pipeline.knee.errors import Problem
@@ -49,10 +50,13 @@ class AlignOptions:
                 f"there is no tolerance named {self.tolerance!r}",
                 f"use one of {', '.join(TOLERANCES)}",
             )
-        if self.widening <= 0 or self.temperature <= 0:
+        if not (0 < self.widening < math.inf and 0 < self.temperature < math.inf):
             raise Problem(
                 "align", "widening and temperature must be above 0", "use 1.0 for no change"
             )
+        if not 0 <= self.both_below <= 1:
+            what = f"{self.both_below:g} is no probability"
+            raise Problem("align.both_below", what, "give a number from 0 to 1")
         pairs = (self.table_raw, self.table_calibrated)
         if len(pairs[0]) != len(pairs[1]) or any(list(p) != sorted(p) for p in pairs):
             raise Problem(

@@ -14,6 +14,7 @@ from scipy.special import gammaincinv
 
 from pipeline.align.points import Array, Spot, across, femur_up, px_of, spot, tibia_up
 from pipeline.contracts import Sight
+from pipeline.knee.errors import Problem
 from pipeline.knee.reading import Proposal
 from pipeline.propose.depth import cortices, outline_extent
 from pipeline.propose.heights import Height, from_fit, from_partner
@@ -59,6 +60,14 @@ class _Rule:
     limit_w: float = 0.07
     lever_mm: float = 25.0
     lever_w: float = 0.3
+
+    def __post_init__(self) -> None:
+        low, high = self.band_percent
+        if not 0 <= low <= high <= 100:
+            what = f"{low:g} to {high:g} % is no depth from the front to the back"
+            raise Problem("band_percent", what, "give two rising numbers from 0 to 100")
+        if not (self.limit_mm > 0 and self.limit_w > 0):
+            raise Problem("limit_mm, limit_w", "a limit must be above 0", "correct it")
 
     def propose(self, sight: Sight, square: str) -> Sequence[Proposal]:
         """Proposals for the view, those withheld included with the reason."""

@@ -96,7 +96,8 @@ def _left_out(entry: Path, names: set[str]) -> bool:
 def study_of(path: Path) -> str | None:
     """Digest of the file's Study Instance UID (`Film.study_digest`), or None; never raises."""
     try:
-        if not has_preamble(first_bytes(path)):
+        # A named pipe would be waited for without end.
+        if not path.is_file() or not has_preamble(first_bytes(path)):
             return None
         import pydicom
 

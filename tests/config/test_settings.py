@@ -108,6 +108,13 @@ def test_plugin_in_this_tree_needs_one_file_and_one_config_file(tmp_path: Path) 
         ("writer.overly.size=3", "did you mean overlay"),
         ("workers=[1", "write key=value"),
         ("detector=3", "write key=value"),
+        ("workers=-1", "give 0 or more"),
+        ("min_view_probability=2", "a number from 0 to 1"),
+        ("min_view_probability=nan", "a number from 0 to 1"),
+        ("align.widening=nan", "must be above 0"),
+        ("align.both_below=1.5", "a number from 0 to 1"),
+        ("target.classical.limit_mm=-3", "must be above 0"),
+        ("target.classical.band_percent=[60,50]", "two rising numbers"),
     ],
 )
 def test_a_mistake_is_one_line_with_the_nearest_name(override: str, says: str) -> None:

@@ -104,6 +104,26 @@ def test_order_does_not_depend_on_the_disk(
     assert names(root, list(find_films([root]))) == ["10", "9", "C", "a", "b"]
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_a_named_pipe_is_refused_and_not_waited_for(
+    tmp_path: Path, readers: tuple[FilmReader, ...]
+) -> None:
+    pipe = tmp_path / "pipe.dcm"
+    os.mkfifo(pipe)
+    opened: list[Path] = []
+
+    def noted(path: Path) -> bytes:
+        opened.append(path)  # really opening it would wait for a writer without end
+        return b""
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("pipeline.readers.find.first_bytes", noted)
+        assert study_of(pipe) is None
+    assert not opened
+    with pytest.raises(Problem, match="not an ordinary file"):
+        list(read_films(pipe, readers))
+
+
 def test_study_of(tmp_path: Path, write_dicom: WriteDicom, readers: tuple[FilmReader, ...]) -> None:
     path = write_dicom()
     assert study_of(path) == uid_digest(pydicom.dcmread(path).StudyInstanceUID)

@@ -108,6 +108,28 @@ def test_bad_films_get_a_row_and_the_rest_is_read(tmp_path: Path, workers: int) 
     assert {"00.film", "01.film", "02.film", "none.film", "hand.film"} == set(sources(out))
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_a_named_pipe_among_films_holds_nothing_up(tmp_path: Path) -> None:
+    films, out = archive(tmp_path / "films", 2), tmp_path / "out"
+    os.mkfifo(films / "pipe.film")
+
+    def too_long(*_: object) -> None:
+        pytest.fail("the pipe was waited for")
+
+    before = signal.signal(signal.SIGALRM, too_long)
+    signal.alarm(10)
+    try:
+        outcome = read_batch([films], out, settings())
+    finally:
+        signal.alarm(0)
+        signal.signal(signal.SIGALRM, before)
+    assert outcome.status == 1
+    (row,) = problems(out)
+    assert row["source"].endswith("pipe.film")
+    assert row["what"] == "is not an ordinary file"
+    assert set(sources(out)) == {"00.film", "01.film"}
+
+
 def test_one_bad_film_does_not_take_its_study_along(tmp_path: Path) -> None:
     films, out = tmp_path / "films", tmp_path / "out"
     write_film(films / "a.film", view="AP", study="s")
