@@ -50,7 +50,7 @@ __device__ __forceinline__ float normal(unsigned int pixel, unsigned int stream,
     // Box & Muller; the first uniform is never 0.
     const float u = ((float)(c0 >> 8) + 0.5f) * (1.0f / 16777216.0f);
     const float v = (float)(c1 >> 8) * (1.0f / 16777216.0f);
-    return sqrtf(-2.0f * logf(u)) * cosf(6.28318531f * v);
+    return sqrtf(-2.0f * logf(u)) * cospif(2.0f * v);
 }
 
 // Materials by nested subtraction, then the beam's energies. A marrow follows its bone. PIXELS

@@ -22,6 +22,7 @@ static Index blockIdx, blockDim, threadIdx;
 #define __global__
 #define __device__
 #define __forceinline__ inline
+static inline float cospif(float x) { return (float)std::cos(3.14159265358979 * x); }
 """
 KERNEL = re.compile(r'extern "C" __global__ void (\w+)\(([^)]*)\)')
 
