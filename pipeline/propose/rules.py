@@ -17,7 +17,7 @@ from pipeline.contracts import Sight
 from pipeline.knee.errors import Problem
 from pipeline.knee.reading import Proposal
 from pipeline.propose.depth import cortices, outline_extent
-from pipeline.propose.heights import Height, from_fit, from_partner
+from pipeline.propose.heights import PARTNER, Height, film_ratio, from_fit, from_partner
 
 CAUTION = "the film may not be square on: judge the view before using this proposal"
 NOT_SQUARE = "the film is not square on"
@@ -144,7 +144,14 @@ class _Rule:
         forward = across(sight, femur_up(sight) if bone == "femur" else tibia_up(sight))
         covariance = height.covariance + edges.sd**2 / 2 * np.outer(forward, forward)
         ends = (edges.at(low), edges.at(high))
-        return self._settled(sight, square, target, "band", ends, covariance, height.source, basis)
+        # A height carried over from a misaligned partner is shifted as much as a target on it.
+        ratio = film_ratio(sight.partner, sight) if sight.partner is not None else None
+        extra = 0.0
+        if height.source == PARTNER and sight.partner is not None and ratio is not None:
+            extra = self.shift_px(sight.partner) * ratio[0]
+        return self._settled(
+            sight, square, target, "band", ends, covariance, height.source, basis, extra
+        )
 
     def _point(
         self, sight: Sight, square: str, target: str, place: Spot | None, basis: str
@@ -167,9 +174,10 @@ class _Rule:
         covariance: Array,
         source: str,
         basis: str,
+        extra_px: float = 0.0,
     ) -> Proposal:
         """A proposal, or the same withheld: its place is then left out."""
-        radius = radius_90(covariance) + self.shift_px(sight)
+        radius = radius_90(covariance) + self.shift_px(sight) + extra_px
         points = tuple((float(p[0]), float(p[1])) for p in ends)
         why: str | None = CAUTION if square == "cannot tell" else None
         status = "proposal"

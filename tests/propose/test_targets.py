@@ -166,6 +166,18 @@ def test_misalignment_counts_in_the_radius() -> None:
     assert shift_mm == pytest.approx(25 * np.sin(np.radians(8.0)))
 
 
+def test_misalignment_of_the_partner_counts_in_the_radius_of_a_lateral() -> None:
+    lateral = film("lateral", sd=0.5, mm=0.4)
+    found = [
+        ClassicalTargets().propose(replace(lateral, partner=film("AP", r, mm=0.2)), "yes")[0]
+        for r in (0.0, 8.0)
+    ]
+    straight, turned = (p.radius_90_px for p in found)
+    assert straight is not None
+    assert turned is not None
+    assert (turned - straight) * 0.4 == pytest.approx(25 * np.sin(np.radians(8.0)))
+
+
 def test_lateral_without_heights_is_withheld() -> None:
     for p in ClassicalTargets().propose(film("lateral"), "yes"):
         assert p.status == "withheld"
