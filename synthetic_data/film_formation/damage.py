@@ -66,6 +66,38 @@ def uneven(picture: Map, strength: float, rng: np.random.Generator) -> None:
     picture *= 1.0 + cv2.resize(coarse, picture.shape[::-1], interpolation=cv2.INTER_CUBIC)
 
 
+def dead(signal: Map, share: float, lines: int, mended: bool, rng: np.random.Generator) -> None:
+    """Pixels and lines of a flat panel that do not answer, in place on the detector's signal.
+
+    Args:
+        share: of all pixels, those that are dead.
+        lines: rows and columns that are dead, each over a random part of its length.
+        mended: filled from the pixels on either side, as a console's defect map does; else one
+            half of them is stuck at the least signal (white) and the other at the greatest.
+    """
+    rows, columns = signal.shape
+    gone = rng.random(signal.shape, dtype=np.float32) < share
+    for _ in range(lines):
+        upright = bool(rng.random() < 0.5)
+        long, across = (rows, columns) if upright else (columns, rows)
+        at, ends = int(rng.integers(across)), np.sort(rng.integers(0, long + 1, 2))
+        # Read out from one edge: a broken line is dead from the break onward.
+        some = slice(int(ends[0]), long) if rng.random() < 0.5 else slice(0, int(ends[1]))
+        gone[(some, at) if upright else (at, some)] = True
+    if mended:
+        known = np.where(gone, np.float32(0), signal)
+        weight = cv2.blur((~gone).astype(np.float32), (3, 3), borderType=cv2.BORDER_REFLECT)
+        around = cv2.blur(known, (3, 3), borderType=cv2.BORDER_REFLECT)
+        filled = around / np.maximum(weight, np.float32(1e-6))
+        gone &= weight > 0
+        signal[gone] = filled[gone]
+        return
+    high = rng.random(signal.shape, dtype=np.float32) < 0.5
+    least, greatest = signal.min(), signal.max()
+    signal[gone & high] = greatest
+    signal[gone & ~high] = least
+
+
 def grid_lines(picture: Map, strength: float, period_px: float, upright: bool) -> None:
     """The shadow of a grid that stood still, in place."""
     n = picture.shape[1] if upright else picture.shape[0]

@@ -49,6 +49,7 @@ class Formation:
         cables, cable_strength: how many, and -ln of what gets through.
         slab: -ln of what gets through the table's edge, 0 = none.
         dust, scratches, leak, uneven: see `damage`; 0 = none.
+        dead_pixels, dead_lines, dead_mended: see `damage.dead`; 0 = none. Never drawn.
     """
 
     style: str = "radiography"
@@ -86,6 +87,9 @@ class Formation:
     scratches: float = 0.0
     leak: float = 0.0
     uneven: float = 0.0
+    dead_pixels: float = 0.0
+    dead_lines: int = 0
+    dead_mended: bool = False
 
     @classmethod
     def draw(cls, rng: np.random.Generator, style: str, side: str = "") -> Formation:
@@ -119,6 +123,9 @@ def form(signal: Map, formation: Formation, rng: np.random.Generator) -> Map:
     Returns:
         (rows, columns) float32, 0 (black) to 1 (white), bone bright; geometry untouched.
     """
+    if formation.dead_pixels > 0 or formation.dead_lines > 0:
+        signal = signal.copy()
+        damage.dead(signal, formation.dead_pixels, formation.dead_lines, formation.dead_mended, rng)
     thick = tone.density(signal)
     if formation.slab > 0:
         damage.slab(thick, formation.slab, rng)

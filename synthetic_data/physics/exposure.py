@@ -39,6 +39,9 @@ class Technique:
             `texture.Cancellous`.
         cortical_mottle: standard deviation of the cortical path, relative.
         fat_streaks: see `texture.streak`.
+        motion_mm, motion_deg: how far the limb's shadow moved during the exposure, evenly, mm at
+            the detector, and its direction on the film; 0 = not. Never drawn. Landmarks are those
+            of the middle of the movement.
     """
 
     kvp: float = 65.0
@@ -62,6 +65,8 @@ class Technique:
     coarseness: float = 1.0
     cortical_mottle: float = 0.05
     fat_streaks: float = 0.05
+    motion_mm: float = 0.0
+    motion_deg: float = 0.0
 
     @classmethod
     def draw(cls, rng: np.random.Generator, style: str, mm_per_px: float) -> Technique:
@@ -168,6 +173,26 @@ def heel(shape: tuple[int, int], technique: Technique) -> Map:
     return (1.0 - y[:, None] - x[None, :]).astype(np.float32)
 
 
+def moved(picture: Map, length_px: float, angle_deg: float) -> Map:
+    """`picture` averaged along a line of that length through each pixel, so nothing shifts."""
+    reach = int(np.ceil(length_px / 2)) + 1
+    angle = np.deg2rad(angle_deg)
+    t = (np.arange(257) / 256 - 0.5) * length_px
+    x, y = t * np.cos(angle) + reach, t * np.sin(angle) + reach
+    i, j = np.floor(x).astype(int), np.floor(y).astype(int)
+    u, v = x - i, y - j
+    line = np.zeros((2 * reach + 2, 2 * reach + 2))
+    for dy, dx, share in (
+        (0, 0, (1 - u) * (1 - v)),
+        (0, 1, u * (1 - v)),
+        (1, 0, (1 - u) * v),
+        (1, 1, u * v),
+    ):
+        np.add.at(line, (j + dy, i + dx), share)
+    line = line[:-1, :-1] / line.sum()
+    return cv2.filter2D(picture, cv2.CV_32F, line, borderType=cv2.BORDER_REFLECT)
+
+
 def scattered(primary: Map, body_mm: Map, technique: Technique) -> Map:
     """Scatter to be added: broad, worked out on a coarse grid.
 
@@ -194,6 +219,8 @@ def detect(
     Quanta are counted before the blur, as in a scintillator, so their noise is correlated. The
     variance of an energy-integrating signal is its mean times `Beam.excess`.
     """
+    if technique.motion_mm > 0:
+        primary = moved(primary, technique.motion_mm / technique.mm_per_px, technique.motion_deg)
     signal = primary
     if technique.scatter > 0:
         signal = signal + scattered(primary, body_mm, technique)
