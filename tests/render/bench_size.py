@@ -1,15 +1,15 @@
 """Cost of path lengths against size: `python tests/render/bench_size.py`.
 
 Processor time of one core and the memory a film needs, 256 to 3000 pixels on a side, 10^3 to 10^6
-triangles. Each row runs in a process of its own, so that its memory is its own.
+triangles. Memory is the most that arrays take while a film is made, the film
+itself included and the mesh not.
 """
 
 from __future__ import annotations
 
-import resource
-import subprocess
 import sys
 import time
+import tracemalloc
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
@@ -23,18 +23,13 @@ SIZES = (256, 512, 1024, 2048, 3000)
 TRIANGLES = (1_000, 10_000, 100_000, 1_000_000)
 
 
-def memory_mb() -> float:
-    """Most memory this process has held, MB (Linux counts kB)."""
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-
-
 def one(triangles: int, size: int) -> None:
-    path_lengths(ball(500, (30, 40, 35)), camera(64))  # compiled, and its memory not counted
     made: Mesh = ball(triangles, (50, 80, 60), 0.05)
     film = camera(size)
-    before = memory_mb()
+    tracemalloc.start()  # numpy reports its arrays to it
     path_lengths(made, film)
-    grown = memory_mb() - before
+    grown = tracemalloc.get_traced_memory()[1] / 1e6
+    tracemalloc.stop()
     repeats, start = 0, time.process_time()
     while repeats < 3 or (time.process_time() - start < 0.5 and repeats < 100):
         path_lengths(made, film)
@@ -49,14 +44,12 @@ def one(triangles: int, size: int) -> None:
 
 
 def main() -> None:
-    if len(sys.argv) == 3:
-        one(int(sys.argv[1]), int(sys.argv[2]))
-        return
-    print("| triangles | pixels on a side | ms a film | films/s | MB it takes | MB of the mesh |")
+    path_lengths(ball(500, (30, 40, 35)), camera(64))  # compiles
+    print("| triangles | pixels on a side | ms a film | films/s | MB | MB of the mesh |")
     print("| --- | --- | --- | --- | --- | --- |", flush=True)
     for triangles in TRIANGLES:
         for size in SIZES:
-            subprocess.run([sys.executable, __file__, str(triangles), str(size)], check=True)
+            one(triangles, size)
 
 
 if __name__ == "__main__":
