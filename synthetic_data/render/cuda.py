@@ -112,20 +112,24 @@ class Batch:
             v0, v, f0, f = places[id(mesh)]
             spans.append((v0, v, slots, f0, f))
             slots += v
-        cameras = [camera for _, camera in pairs]
-        frames = [
-            np.concatenate([c.origin - c.source, c.step_x, c.step_y]).astype(np.float64)
-            for c in cameras
-        ]
+        # Several surfaces share a camera: each is worked out once.
+        known = {id(camera): camera for _, camera in pairs}
+        rank = {key: row for row, key in enumerate(known)}
+        which = np.array([rank[id(camera)] for _, camera in pairs])
+        matrices = np.stack([c.matrix.ravel() for c in known.values()])
+        frames = np.stack(
+            [np.concatenate([c.origin - c.source, c.step_x, c.step_y]) for c in known.values()]
+        ).astype(np.float64)
+        handed = np.array([handedness(c) for c in known.values()])
         table = np.array(spans, np.int64)
         rows, columns = sizes.pop()
         return Batch(
             xp.asarray(np.concatenate(vertices)),
             xp.asarray(np.concatenate(faces)),
             xp.asarray(table),
-            xp.asarray(np.stack([c.matrix.ravel() for c in cameras])),
-            xp.asarray(np.stack(frames)),
-            xp.asarray(np.array([handedness(c) for c in cameras])),
+            xp.asarray(matrices[which]),
+            xp.asarray(frames[which]),
+            xp.asarray(handed[which]),
             slots,
             int(table[:, 1].max()),
             int(table[:, 4].max()),

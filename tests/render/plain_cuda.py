@@ -22,6 +22,7 @@ static Index blockIdx, blockDim, threadIdx;
 #define __global__
 #define __device__
 #define __forceinline__ inline
+static inline int atomicAdd(int *at, int by) { int was = *at; *at += by; return was; }
 static inline float cospif(float x) { return (float)std::cos(3.14159265358979 * x); }
 """
 KERNEL = re.compile(r'extern "C" __global__ void (\w+)\(([^)]*)\)')
@@ -32,7 +33,7 @@ class PlainDevice:
 
     xp = np
 
-    def __init__(self, source: Path, folder: Path) -> None:
+    def __init__(self, source: Path, folder: Path, **defined: float) -> None:
         text = source.read_text()
         calls = []
         for name, parameters in KERNEL.findall(text):
@@ -49,7 +50,8 @@ class PlainDevice:
         compiler = shutil.which("g++")
         assert compiler is not None
         library = folder / "kernels.so"
-        words = ["-std=c++14", "-O2", "-Wno-unknown-pragmas", "-shared", "-fPIC"]
+        words = ["-std=c++14", "-O2", "-ffp-contract=off", "-fwrapv", "-shared", "-fPIC"]
+        words += ["-Wno-unknown-pragmas", *(f"-D{name}={value}" for name, value in defined.items())]
         subprocess.run([compiler, *words, "-o", library, code], check=True)
         self.library = ctypes.CDLL(str(library))
 

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import ctypes
 import shutil
-import subprocess
 import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
 import trimesh
+from plain_cuda import PlainDevice
 
 import synthetic_data.render
 from pipeline.contracts import Renderer
@@ -21,33 +20,6 @@ from synthetic_data.render import raster
 from synthetic_data.render.cuda import Batch, CudaRasteriser, cupy, draw
 
 SOURCE = Path(synthetic_data.render.__file__).parent / "raster.cu"
-
-# Just enough of the language to run one thread after another.
-SHIM = """
-#include <cmath>
-#include <algorithm>
-using std::fmin; using std::fmax;
-struct Index { long long x, y; };
-static Index blockIdx, blockDim, threadIdx;
-#define __global__
-#define __device__
-#define __forceinline__ inline
-static inline int atomicAdd(int *at, int by) { int was = *at; *at += by; return was; }
-#define EACH(COUNT) \\
-    blockDim.x = 1; threadIdx.x = 0; blockIdx.y = 0; \\
-    for (blockIdx.x = 0; blockIdx.x < (COUNT); blockIdx.x++)
-"""
-CALLS = """
-extern "C" void run(const double *vertices, int count, const int *faces, int triangles,
-                    const double *matrix, const double *frame, double handed, double *seen,
-                    int *total, float *out, int *flags, int rows, int columns) {
-    const long long spans[5] = {0, count, 0, 0, triangles};
-    EACH(count) project(vertices, matrix, spans, seen, flags);
-    EACH((long long)triangles * LANES) add_triangles(seen, faces, spans, &handed, total, rows,
-                                                     columns);
-    EACH(rows * columns) lengths(total, frame, out, flags + 1, rows, columns);
-}
-"""
 
 
 def bumpy(seed: int) -> Mesh:
@@ -75,65 +47,42 @@ def film(seed: int, size: int = 128) -> Camera:
 
 
 @pytest.fixture(scope="module")
-def plain(tmp_path_factory: pytest.TempPathFactory) -> ctypes.CDLL:
-    compiler = shutil.which("g++")
-    if compiler is None:
+def plain(tmp_path_factory: pytest.TempPathFactory) -> PlainDevice:
+    if shutil.which("g++") is None:
         pytest.skip("no C++ compiler (g++) to run the kernels without a device")
-    folder = tmp_path_factory.mktemp("kernels")
-    text = "\n".join([SHIM, SOURCE.read_text(), CALLS])
-    (folder / "raster.cpp").write_text(text)
-    subprocess.run(
-        [
-            compiler,
-            "-std=c++14",
-            "-O1",
-            "-ffp-contract=off",
-            "-fwrapv",
-            "-shared",
-            "-fPIC",
-            f"-DNEAREST={raster.NEAREST}",
-            f"-DFARTHEST={raster.FARTHEST}",
-            f"-DROUNDING={raster.ROUNDING}",
-            "-o",
-            folder / "raster.so",
-            folder / "raster.cpp",
-        ],
-        check=True,
+    return PlainDevice(
+        SOURCE,
+        tmp_path_factory.mktemp("kernels"),
+        NEAREST=raster.NEAREST,
+        FARTHEST=raster.FARTHEST,
+        ROUNDING=raster.ROUNDING,
     )
-    return ctypes.CDLL(str(folder / "raster.so"))
-
-
-def at(array: np.ndarray) -> ctypes.c_void_p:
-    return array.ctypes.data_as(ctypes.c_void_p)
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_kernels_as_plain_code_give_the_same_film(plain: ctypes.CDLL, seed: int) -> None:
+def test_kernels_as_plain_code_give_the_same_film(plain: PlainDevice, seed: int) -> None:
     mesh, camera = bumpy(seed), film(seed)
     vertices, faces = raster.checked(mesh)
     matrix = np.ascontiguousarray(camera.matrix)
     frame = np.concatenate([camera.origin - camera.source, camera.step_x, camera.step_y])
+    spans = np.array([0, len(vertices), 0, 0, len(faces)], np.int64)
+    handed = np.array([raster.handedness(camera)])
     seen = np.empty_like(vertices)
-    total = np.zeros((camera.rows, camera.columns), np.int32)
+    rows, columns = camera.rows, camera.columns
+    total = np.zeros((rows, columns), np.int32)
     out = np.empty(total.shape, np.float32)
-    flags = np.zeros(3, np.int32)
-    plain.run(
-        at(vertices),
-        len(vertices),
-        at(faces),
-        len(faces),
-        at(matrix),
-        at(frame),
-        ctypes.c_double(raster.handedness(camera)),
-        at(seen),
-        at(total),
-        at(out),
-        at(flags),
-        camera.rows,
-        camera.columns,
+    bad, counts = np.zeros(1, np.int32), np.zeros(2, np.int32)
+    lanes = 8
+    plain.start("project", len(vertices), 1, (vertices, matrix, spans, seen, bad))
+    plain.start(
+        "add_triangles",
+        len(faces) * lanes,
+        1,
+        (seen, faces, spans, handed, total, rows, columns),
     )
-    assert flags[0] == flags[2] == 0
-    assert flags[1] == (out > 0).sum()
+    plain.start("lengths", rows * columns, 1, (total, frame, out, counts, rows, columns))
+    assert bad[0] == counts[1] == 0
+    assert counts[0] == (out > 0).sum()
     assert out.max() > 30
     np.testing.assert_array_equal(out, raster.path_lengths(mesh, camera))
 
