@@ -26,7 +26,7 @@ class Placement:
 
     Attributes:
         rotation, tilt: asked of the ray through the femur's origin.
-        roll: of the shaft on the film.
+        roll: of the projected Y_f on the film, + = proximal end clockwise.
         source_at_near_end: the tube stands in front (AP) or on the lateral side (lateral).
         lateral_to_right: as in `KneeTruth`.
         sid, sod: source to receptor, source to the femur's origin.

@@ -44,7 +44,9 @@ def seen(sight: Sight, name: str) -> bool:
 
 
 def femur_up(sight: Sight) -> Array:
-    """(2,) unit vector along the projected femoral shaft, proximal."""
+    """(2,) unit vector along the projected Y_f, proximal."""
+    if sight.pose.femur_up is not None:
+        return sight.pose.femur_up
     roll = np.radians(sight.pose.roll_deg)
     return np.array([np.sin(roll), -np.cos(roll)])
 

@@ -31,9 +31,11 @@ from pipeline.fit.outlines import (
     heights,
     off_centre,
     outlines,
+    shaft_ends,
     touching_points,
 )
 from pipeline.fit.solve import Priors, Problem3D, Seen, Solution, swapped
+from pipeline.knee.angles import roll_of
 from pipeline.knee.detection import Detection, Hypothesis, Pose
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
@@ -356,6 +358,7 @@ def _described(
     (axes,), (origin,) = femur_axes(model, theta[None], held)
     ends = back(model.pixels(np.stack([origin, origin + 20.0 * axes[1]]), theta))
     up = ends[1] - ends[0]
+    shaft = back(model.pixels(shaft_ends(model, theta, held), theta))
     known = film.header.central_ray is not None and film.header.sid_mm is not None
     share = off_centre(model, theta, held) if known else None
     found, found_covariance = {}, {}
@@ -370,7 +373,8 @@ def _described(
         )
     return Pose(
         hypotheses=hypotheses,
-        roll_deg=float(np.degrees(np.arctan2(up[0], -up[1]))),
+        roll_deg=roll_of(shaft[1] - shaft[0]),
+        femur_up=up / np.linalg.norm(up),
         flexion_deg=flexion_deg(model, theta),
         off_centre_deg=None if share is None else (float(share[0]), float(share[1])),
         width_px=_width(

@@ -103,6 +103,12 @@ def femur_axes(model: BeamModel, thetas: Array, held: NDArray[np.int64]) -> tupl
     return _axes(points) @ r.transpose(0, 2, 1), origin
 
 
+def shaft_ends(model: BeamModel, theta: Array, held: NDArray[np.int64]) -> Array:
+    """(2, 3) mm in film axes: the femoral shaft's axis at the joint line and higher up."""
+    points = _linear(model, "femur", held[4:], theta[None])[0]
+    return points @ femur_turn(model.view, theta).T + np.array([theta[TA], theta[TB], 0.0])
+
+
 def _near_end(model: BeamModel, q: Array, thetas: Array) -> Array:
     """(B, 3) unit vector e at points in film axes: front on AP, lateral side on a lateral film."""
     s = model.source_side

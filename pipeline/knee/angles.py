@@ -65,11 +65,11 @@ def angles_of(frames: Frames, camera: Camera, view: View) -> Angles:
     e_central = near_end(camera.normal, frames, view)
     rotation = rotation_of(e_femur, frames, view)
     tilt = tilt_of(e_tilt, frames, view)
-    up = up_on_film(frames, camera)
+    shaft = camera.project(np.stack([f.shaft_point, f.shaft_point + 40.0 * f.shaft]))
     return Angles(
         rotation=rotation,
         tilt=tilt,
-        roll=float(np.degrees(np.arctan2(up[0], -up[1]))),
+        roll=roll_of(shaft[1] - shaft[0]),
         flexion=frames.flexion_deg,
         off_centre=(
             rotation - rotation_of(e_central, frames, view),
@@ -78,8 +78,17 @@ def angles_of(frames: Frames, camera: Camera, view: View) -> Angles:
     )
 
 
+def roll_of(up: Array) -> float:
+    """Degrees by which a film direction (2,) is turned clockwise from straight up."""
+    return float(np.degrees(np.arctan2(up[0], -up[1])))
+
+
 def up_on_film(frames: Frames, camera: Camera) -> Array:
-    """(2,) unit vector on the film along the projected femoral shaft, pointing proximally."""
+    """(2,) unit vector on the film along the projected Y_f, pointing proximally.
+
+    Y_f stands at right angles to the condylar axis; on an AP film the shaft leans some 9 degrees
+    against it.
+    """
     f = frames.femur
     ends = camera.project(np.stack([f.origin, f.origin + 20.0 * f.y]))
     return unit(ends[1] - ends[0])

@@ -82,6 +82,7 @@ class Pose:
     Attributes:
         hypotheses: likeliest first, probabilities sum to 1.
         roll_deg: in-plane angle of the femoral shaft, + = proximal end clockwise on the film.
+        femur_up: (2,) unit vector of the projected Y_f on the film; None: along the shaft.
         flexion_deg: of the knee, or None where it cannot be told.
         off_centre_deg: share of the angles due to the ray's obliquity, None where the central
             ray is unknown; (rotation share, tilt share) in degrees.
@@ -106,3 +107,4 @@ class Pose:
     heights: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     heights_covariance: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     cautions: tuple[str, ...] = ()
+    femur_up: NDArray[np.float64] | None = None

@@ -29,7 +29,7 @@ class KneeTruth:
         width_px: W on AP, C on lateral, pixels of the film.
         width_mm: epicondylar width in 3-D, mm.
         centre: (2,) pixels, projection of the femur's origin.
-        up: (2,) unit vector on the film along the projected femoral shaft, proximal.
+        up: (2,) unit vector on the film along the projected Y_f, proximal.
         mm_per_px_knee: at the femur's origin.
         tips: (T, 2) pixels, the tips of instruments, on the film or not.
         found: `implant` and `hardware`, 1.0 where there is one, else 0.0.
