@@ -117,6 +117,7 @@ def dataset_of(film: Film, invention: Invention) -> FileDataset:
     data.ReferringPhysicianName = ""
     data.StudyID = ""
     data.StudyDescription = data.SeriesDescription = f"{INVENTED} synthetic knee film"
+    data.ImageComments = f"{INVENTED}: computed from a virtual knee; not for guidance"
     data.Manufacturer = f"{INVENTED} synthetic film generator"
     data.SeriesNumber, data.InstanceNumber = 1, invention.number
     data.ImageType = ["DERIVED", "PRIMARY"]

@@ -11,6 +11,7 @@ from pipeline.knee.reading import Reading
 
 DECIMALS = 5
 
+NOTICE = "proposal for human review, not for guidance"
 SUMMARY_COLUMNS = (
     "source",
     "frame",
@@ -37,6 +38,7 @@ SUMMARY_COLUMNS = (
     "scale_rule",
     "refused",
     "cautions",
+    "notice",
 )
 
 
@@ -101,5 +103,6 @@ def summary_row(row: Mapping[str, Any]) -> dict[str, Any]:
         row["scale"]["rule"],
         row["refused"],
         " / ".join(row["cautions"]),
+        NOTICE,
     )
     return dict(zip(SUMMARY_COLUMNS, values, strict=True))
