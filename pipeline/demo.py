@@ -17,8 +17,8 @@ PLAIN: Mapping[str, Any] = {"other_share": 0.0, "no_knee_share": 0.0, "two_knees
 README = """\
 INVENTED FILMS
 Every film in this folder was computed from a virtual knee. No person was X-rayed and no hospital
-took part; names, numbers and dates are made up. For trying out the program only: readings of these films are
-proposals for human review, never for guidance of a procedure.
+took part; names, numbers and dates are made up. For trying out the program only: readings of
+these films are proposals for human review, never for guidance of a procedure.
 """
 
 
