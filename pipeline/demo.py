@@ -34,21 +34,44 @@ class Shot:
     body_part: str = "KNEE"
 
 
-def _study(style: str, study: str, seed: int, side: str, **changes: Any) -> tuple[Shot, Shot]:
-    """AP and lateral of one knee."""
-    options = {**PLAIN, "styles": (style,), "knee_seed": seed, "side": side}
-    lateral = {**options, "views": ("lateral",)}
-    return (
-        Shot(f"{study}/AP.dcm", study, seed, {**options, "views": ("AP",)}, **changes),
-        Shot(f"{study}/lateral.dcm", study, seed + 1, lateral, **changes),
-    )
+def _study(
+    style: str,
+    study: str,
+    knee: int,
+    side: str,
+    ap: tuple[int, float, float],
+    lateral: tuple[int, float, float],
+    **changes: Any,
+) -> tuple[Shot, Shot]:
+    """AP and lateral of one knee: for each view the seed, the rotation and the tilt in degrees."""
+    shots = []
+    for view, (seed, rotation, tilt) in (("AP", ap), ("lateral", lateral)):
+        options = {
+            **PLAIN,
+            "styles": (style,),
+            "views": (view,),
+            "knee_seed": knee,
+            "side": side,
+            "rotation_deg": rotation,
+            "tilt_deg": tilt,
+        }
+        shots.append(Shot(f"{study}/{view}.dcm", study, seed, options, **changes))
+    return shots[0], shots[1]
 
 
 SHOTS: tuple[Shot, ...] = (
-    *_study("radiography", "study-1", 9010, "right"),
-    *_study("radiography", "study-2", 9080, "left", photometric="MONOCHROME1"),
-    *_study("radiography", "study-3", 9060, "right"),
-    *_study("c_arm", "study-4-c-arm", 9140, "left"),
+    *_study("radiography", "study-1", 9012, "left", (9036, 0.8, -0.6), (9060, -0.7, 0.9)),
+    *_study(
+        "radiography",
+        "study-2",
+        9019,
+        "right",
+        (9111, 12.0, -2.0),
+        (9122, -9.0, 2.0),
+        photometric="MONOCHROME1",
+    ),
+    *_study("radiography", "study-3", 9020, "right", (9116, -1.0, 8.0), (9159, 1.0, -7.0)),
+    *_study("c_arm", "study-4-c-arm", 9018, "left", (9026, -7.0, 1.0), (9001, 2.0, 1.0)),
     Shot(
         "study-5/both-knees.dcm",
         "study-5",

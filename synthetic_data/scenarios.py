@@ -58,6 +58,7 @@ class KneeFilms:
         knee_seed: draws the anatomy, so that several films show the same knee; None: the film's
             own seed does.
         side: right or left; None: drawn.
+        rotation_deg, tilt_deg: how far the beam is off; None: drawn.
         anatomy, renderer: plugins by name.
         findings: plugins by name, and the share of knees that have each; drawn one by one in
             this order.
@@ -72,6 +73,8 @@ class KneeFilms:
     films_per_knee: int = 1
     knee_seed: int | None = None
     side: str | None = None
+    rotation_deg: float | None = None
+    tilt_deg: float | None = None
     anatomy: str = "shape_model"
     renderer: str = "signed_depth"
     findings: dict[str, float] = field(default_factory=dict)
@@ -102,6 +105,10 @@ class KneeFilms:
         no_knee = kind < self.no_knee_share
         other = not no_knee and kind < self.no_knee_share + self.other_share
         placement = draw_placement(rng, view, style, self.max_px)
+        if self.rotation_deg is not None:
+            placement = replace(placement, rotation=self.rotation_deg)
+        if self.tilt_deg is not None:
+            placement = replace(placement, tilt=self.tilt_deg)
         if self.side is not None and view == "AP":
             placement = replace(placement, lateral_to_right=self.side == "left")
         if other:
