@@ -10,6 +10,10 @@ from pipeline.knee.detection import Detection, Pose
 from pipeline.knee.film import Film
 from pipeline.knee.reading import SideRead
 
+HEADER_SIDE_RIGHT = 0.95
+"""Share of headers whose side is right: a design value, no source."""
+SIDE_TO_DOUBT = 0.8
+"""From this probability on, a picture that looks like the other side casts doubt on the header."""
 OPPOSITE = {"right": "left", "left": "right"}
 LOWER_LIMB = ("KNEE", "LEG", "EXTREM", "LIMB", "FEMUR", "TIB", "FIB", "PATELLA", "THIGH")
 """Beginnings or parts of Body Part Examined under which a knee may be found (DICOM PS3.16 L)."""
@@ -68,9 +72,12 @@ def settle_side(film: Film, detection: Detection, alone: bool) -> tuple[SideRead
     side = cast(Literal["right", "left"], from_image)
     read = SideRead(side, detection.side_probability, "image")
     if header.side in OPPOSITE and alone and detection.view != "none":
-        probability = detection.side_probability
-        if header.side != from_image:
-            probability = 1 - probability
+        # The two as independent witnesses: a lateral film says next to nothing about its side.
+        agrees = header.side == from_image
+        image = detection.side_probability if agrees else 1 - detection.side_probability
+        both = HEADER_SIDE_RIGHT * image
+        probability = both / (both + (1 - HEADER_SIDE_RIGHT) * (1 - image))
+        if not agrees and detection.side_probability >= SIDE_TO_DOUBT:
             cautions.append(
                 f"the header says {header.side} knee but the picture looks {from_image}; "
                 "the header was followed, confirm the side by other means"

@@ -109,7 +109,7 @@ def detection_of(film: Film, facts: dict, index: int = 0) -> Detection:
         lateral_to_right=True,
         lateral_to_right_probability=0.9,
         side=facts.get("side", "right") if index == 0 else "left",
-        side_probability=0.9,
+        side_probability=facts.get("side_probability", 0.9),
         names=names,
         xy=xy,
         covariance=np.tile(np.diag([9.0, 2.0]), (count, 1, 1)),

@@ -95,8 +95,15 @@ def test_header_side_goes_before_the_picture_and_conflict_is_cautioned(tmp_path:
     assert agreed.cautions == ()
     differ = one(tmp_path, side="right", header={"side": "left"})
     assert (differ.side.name, differ.side.from_) == ("left", "header")
-    assert differ.side.probability < 0.5 < agreed.side.probability
+    assert 0.5 < differ.side.probability < 0.8 < 0.98 < agreed.side.probability
     assert "header says left knee but the picture looks right" in differ.cautions[0]
+
+
+def test_a_picture_that_hardly_tells_the_side_casts_no_doubt_on_the_header(tmp_path: Path) -> None:
+    weak = one(tmp_path, side="right", side_probability=0.6, header={"side": "left"})
+    assert (weak.side.name, weak.side.from_) == ("left", "header")
+    assert weak.side.probability > 0.9
+    assert weak.cautions == ()
 
 
 def test_two_knees_are_both_read_and_their_sides_come_from_the_picture(tmp_path: Path) -> None:
