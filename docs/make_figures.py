@@ -105,7 +105,6 @@ def posed(knee: Knee, view: View, rotation: float, tilt: float) -> tuple[Film, d
         tilt=tilt,
         roll=0.0,
         source_at_near_end=view == "AP",
-        lateral_to_right=view == "lateral",
         sid=1150.0,
         sod=1050.0,
         off_centre=(0.0, 0.0),
@@ -129,7 +128,6 @@ def posed(knee: Knee, view: View, rotation: float, tilt: float) -> tuple[Film, d
         camera,
         view,
         side="right",
-        lateral_to_right=placement.lateral_to_right,
         facts={},
     )
     film = Film(pixels=pixels, source="invented", sha256="0" * 64)

@@ -28,7 +28,8 @@ class Placement:
         rotation, tilt: asked of the ray through the femur's origin.
         roll: of the projected Y_f on the film, + = proximal end clockwise.
         source_at_near_end: the tube stands in front (AP) or on the lateral side (lateral).
-        lateral_to_right: as in `KneeTruth`.
+        lateral_to_right: the lateral side (on laterals the patella) lies to the right of the way
+            up the femur; on an upright film, toward larger x.
         sid, sod: source to receptor, source to the femur's origin.
         off_centre: (2,) mm at the knee, how far the knee lies from the central ray.
         field_mm: (width, height) of the film at the knee.
@@ -121,7 +122,6 @@ def truth_of(
     view: ViewOrOther,
     *,
     side: str,
-    lateral_to_right: bool,
     facts: dict[str, float | str],
 ) -> KneeTruth:
     """Everything that is exactly true of one knee on one film."""
@@ -129,6 +129,8 @@ def truth_of(
     angles = angles_of(frames, camera, basis)
     f = frames.femur
     centre = camera.project(f.origin)
+    sideways = f.x if view == "lateral" else f.z
+    ends = camera.project(np.stack([f.origin, f.origin + 20 * sideways]))
     step = 1.0
     # Pixels per mm at the femur's origin, across the ray.
     near = camera.project(f.origin + step * unit(np.cross(camera.ray(f.origin), f.y)))
@@ -144,7 +146,6 @@ def truth_of(
         if view == "AP":
             width_px = float(np.linalg.norm(at["lateral_epicondyle"] - at["medial_epicondyle"]))
         else:
-            ends = camera.project(np.stack([f.origin, f.origin + 20 * f.x]))
             front = unit(ends[1] - ends[0])
             back = min(
                 at["medial_condyle_posterior"] @ front, at["lateral_condyle_posterior"] @ front
@@ -161,7 +162,7 @@ def truth_of(
     return KneeTruth(
         view=view,
         side=side,
-        lateral_to_right=lateral_to_right,
+        lateral_to_right=bool(ends[1, 0] > ends[0, 0]),
         names=names,
         xy=xy,
         normal=normal,

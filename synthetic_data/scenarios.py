@@ -126,9 +126,9 @@ class KneeFilms:
         if no_knee:
             camera = _away_from_the_knee(rng, frames, placement, camera)
         shown: ViewOrOther = "other" if other else view
-        people = [(knee, frames, camera, placement.lateral_to_right)]
+        people = [(knee, frames, camera)]
         if beside:
-            people.append(self._other_limb(rng, frames, camera, placement, knee, standing))
+            people.append(self._other_limb(rng, frames, camera, knee, standing))
         paths, axes, inserts = self._look(people)
         technique = Technique.draw(rng, style, placement.pixel_mm * placement.sid / placement.sod)
         signal = expose(paths, technique, rng, inserts=inserts, axes=axes)
@@ -150,14 +150,13 @@ class KneeFilms:
         }
         knees: list[KneeTruth] = []
         if not no_knee:
-            for i, (who, their_frames, their_camera, to_right) in enumerate(people):
+            for i, (who, their_frames, their_camera) in enumerate(people):
                 truth = truth_of(
                     who,
                     their_frames,
                     their_camera,
                     shown,
                     side=side if i == 0 else _opposite(side),
-                    lateral_to_right=to_right,
                     facts={**facts, **{f"anatomy.{k}": v for k, v in who.facts.items()}},
                 )
                 if i == 0 or _inside(truth, camera):
@@ -191,10 +190,9 @@ class KneeFilms:
         rng: np.random.Generator,
         frames: Frames,
         camera: Camera,
-        placement: Placement,
         first: Knee,
         standing: bool,
-    ) -> tuple[Knee, Frames, Camera, bool]:
+    ) -> tuple[Knee, Frames, Camera]:
         """The other knee of a pair: another right knee seen in a mirror beside the first."""
         knee = self._person(
             rng, AnatomyRequest(flexion_deg=first.flexion_deg, weight_bearing=standing)
@@ -231,16 +229,16 @@ class KneeFilms:
             camera.rows,
             camera.columns,
         )
-        return knee, theirs, seen_by, not placement.lateral_to_right
+        return knee, theirs, seen_by
 
     def _look(
-        self, people: Sequence[tuple[Knee, Frames, Camera, bool]]
+        self, people: Sequence[tuple[Knee, Frames, Camera]]
     ) -> tuple[dict[str, Map], dict[str, BoneAxis], dict[str, Insert]]:
         """Path lengths by surface name, the bones' axes on the film, what solids are made of."""
         paths: dict[str, Map] = {}
         inserts: dict[str, Insert] = {}
         axes: dict[str, BoneAxis] = {}
-        for i, (knee, _, camera, _) in enumerate(people):
+        for i, (knee, _, camera) in enumerate(people):
             meshes: dict[str, Mesh] = {**knee.soft}
             tag = "" if i == 0 else f"_{i}"
             for bone, mesh in knee.bones.items():

@@ -25,6 +25,8 @@ from pipeline.knee.truth import KneeTruth, LabelledFilm
 Array = NDArray[np.float64]
 
 SDR_MM = (2.0, 2.5, 3.0, 4.0)
+UPRIGHT = 0.5
+"""Least cosine of the roll with which left and right of a film still mean something."""
 OFF_SQUARE_DEG = 2.0
 """The direction of an angle is scored only where the film is more than this off."""
 
@@ -37,6 +39,8 @@ class KneeResult:
         view: the true one; `found_view` None where no knee was found there.
         radial_mm, normal_mm: (K,) in the order of `names_of(view)`, NaN where the landmark is
             not on the film or the view was missed. `normal_mm` is NaN at fixed landmarks.
+        right_way_round: 1.0 where `lateral_to_right` is right, else 0.0; NaN on a film that lies on
+            its side, where it means nothing.
         rotation, tilt: (true, fitted, sd) degrees; `direct` the network's own (rotation, tilt).
         flexion: (true, fitted) degrees.
     """
@@ -47,7 +51,7 @@ class KneeResult:
     view: str
     found_view: str | None
     view_probability: float
-    right_way_round: bool
+    right_way_round: float
     radial_mm: Array
     normal_mm: Array
     rotation: tuple[float, float, float]
@@ -143,8 +147,9 @@ def _score(
         view=truth.view,
         found_view=None if detection is None else detection.view,
         view_probability=0.0 if detection is None else detection.view_probability,
-        right_way_round=detection is not None
-        and detection.lateral_to_right == truth.lateral_to_right,
+        right_way_round=nan
+        if detection is None or abs(truth.up[1]) < UPRIGHT
+        else float(detection.lateral_to_right == truth.lateral_to_right),
         radial_mm=radial,
         normal_mm=normal,
         rotation=rotation,
@@ -196,7 +201,11 @@ def summarise(results: Sequence[FilmResult]) -> dict[str, Any]:
             "right": _share([float(k.found_view == k.view) for k in named]),
             "missed": int(sum(k.found_view is None for k in named)),
             "way_round_right": _share(
-                [float(k.right_way_round) for k in named if k.found_view == k.view]
+                [
+                    k.right_way_round
+                    for k in named
+                    if k.found_view == k.view and not np.isnan(k.right_way_round)
+                ]
             ),
             "other_refused": _share(
                 [float(k.found_view in (None, "other")) for k in knees if k.view == "other"]

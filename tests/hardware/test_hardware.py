@@ -97,7 +97,7 @@ def test_truth_lies_on_the_outlines_of_what_is_measured(name, view, knees):
         knee = applied(name, knees[view, seed], seed)
         frames = frames_of(knee.surfaces)
         camera = place(frames, Placement(**{**vars(PLAIN), "view": view}))
-        truth = truth_of(knee, frames, camera, view, side="right", lateral_to_right=False, facts={})
+        truth = truth_of(knee, frames, camera, view, side="right", facts={})
         assert np.isfinite(truth.xy).all()
         assert np.isfinite(truth.normal).all()
         assert not set(np.asarray(truth.names)[truth.seen]) & knee.hidden
@@ -143,9 +143,7 @@ def test_truth_says_what_was_found(knees):
     ):
         knee = applied(name, knees["AP", 1])
         frames = frames_of(knee.surfaces)
-        truth = truth_of(
-            knee, frames, place(frames, PLAIN), "AP", side="right", lateral_to_right=False, facts={}
-        )
+        truth = truth_of(knee, frames, place(frames, PLAIN), "AP", side="right", facts={})
         assert truth.found == found
 
 

@@ -100,7 +100,7 @@ def test_contour_landmarks_lie_on_the_rendered_outline(knees, view):
     }
     for knee, frames in knees.values():
         camera = place(frames, replace(PLAIN, view=view, rotation=4.0, tilt=3.0, roll=-8.0))
-        truth = truth_of(knee, frames, camera, view, side="right", lateral_to_right=False, facts={})
+        truth = truth_of(knee, frames, camera, view, side="right", facts={})
         at = dict(zip(truth.names, truth.xy, strict=True))
         for bone, names in on_outline.items():
             path = renderer.path_lengths([knee.bones[bone]], camera)[0]
@@ -125,7 +125,7 @@ def test_fixed_landmarks_have_no_normal_and_contours_have(knees):
     knee, frames = knees[5.0]
     for view in ("AP", "lateral"):
         camera = place(frames, replace(PLAIN, view=view))
-        truth = truth_of(knee, frames, camera, view, side="right", lateral_to_right=False, facts={})
+        truth = truth_of(knee, frames, camera, view, side="right", facts={})
         length = np.linalg.norm(truth.normal, axis=1)
         fixed = np.array([BY_NAME[name].kind == "fixed" for name in truth.names])
         assert np.allclose(length[fixed], 0)
@@ -136,8 +136,8 @@ def test_a_mirrored_film_has_mirrored_landmarks(knees):
     knee, frames = knees[5.0]
     one = place(frames, replace(PLAIN, rotation=5.0))
     two = one.mirrored()
-    a = truth_of(knee, frames, one, "AP", side="right", lateral_to_right=False, facts={})
-    b = truth_of(knee, frames, two, "AP", side="left", lateral_to_right=True, facts={})
+    a = truth_of(knee, frames, one, "AP", side="right", facts={})
+    b = truth_of(knee, frames, two, "AP", side="left", facts={})
     assert np.allclose(a.xy[:, 1], b.xy[:, 1])
     assert np.allclose(a.xy[:, 0], one.columns - 1 - b.xy[:, 0])
     assert b.rotation_deg == pytest.approx(a.rotation_deg)
@@ -153,7 +153,6 @@ def test_positive_rotation_puts_the_lateral_condyle_behind(knees):
             place(frames, replace(PLAIN, view="lateral", rotation=r, tilt=t)),
             "lateral",
             side="right",
-            lateral_to_right=False,
             facts={},
         )
         for r, t in ((8.0, 0.0), (0.0, 8.0))
@@ -171,7 +170,7 @@ def test_patella_moves_medially_when_the_limb_turns_inward(knees):
     places = {}
     for rotation in (-10.0, 10.0):
         camera = place(frames, replace(PLAIN, rotation=rotation))
-        t = truth_of(knee, frames, camera, "AP", side="right", lateral_to_right=False, facts={})
+        t = truth_of(knee, frames, camera, "AP", side="right", facts={})
         at = dict(zip(t.names, t.xy, strict=True))
         middle = (at["medial_epicondyle"] + at["lateral_epicondyle"]) / 2
         centre = (at["patella_medial"] + at["patella_lateral"]) / 2
