@@ -105,6 +105,7 @@ def posed(knee: Knee, view: View, rotation: float, tilt: float) -> tuple[Film, d
         tilt=tilt,
         roll=0.0,
         source_at_near_end=view == "AP",
+        lateral_to_right=view == "lateral",
         sid=1150.0,
         sod=1050.0,
         off_centre=(0.0, 0.0),
