@@ -18,7 +18,7 @@ torch = pytest.importorskip("torch")
 pytest.importorskip("albumentations")
 pytestmark = pytest.mark.train
 
-from conftest import tiny_options  # noqa: E402
+from tiny_run import tiny_options  # noqa: E402
 from toy_knee import ToyScenario  # noqa: E402
 
 from models import checkpoint  # noqa: E402
@@ -33,7 +33,7 @@ ROOT = HERE.parent.parent
 KILLED_RUN = """
 import sys
 from pathlib import Path
-from conftest import tiny_options
+from tiny_run import tiny_options
 from models.train import train
 from toy_knee import ToyScenario
 if __name__ == "__main__":

@@ -11,7 +11,7 @@ import numpy as np
 import pydicom
 import pytest
 import SimpleITK as sitk
-from conftest import PATIENT, WriteDicom, dataset, picture, save
+from film_files import PATIENT, WriteDicom, dataset, picture, save
 from PIL import Image
 from pydicom.uid import JPEG2000Lossless, JPEGLSLossless, RLELossless
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pydicom
 import pytest
-from conftest import ReadAll, WriteDicom, dataset, picture, save
+from film_files import ReadAll, WriteDicom, dataset, picture, save
 from pydicom.dataset import Dataset
 from pydicom.uid import (
     JPEG2000,

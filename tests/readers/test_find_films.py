@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pydicom
 import pytest
-from conftest import WriteDicom
+from film_files import WriteDicom
 from hypothesis import given
 from hypothesis import strategies as st
 

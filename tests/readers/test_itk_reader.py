@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import SimpleITK as sitk
-from conftest import ReadAll, picture
+from film_files import ReadAll, picture
 
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film, Scale

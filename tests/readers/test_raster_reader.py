@@ -9,7 +9,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from conftest import ReadAll, picture
+from film_files import ReadAll, picture
 from PIL import Image, TiffImagePlugin
 
 from pipeline.knee.film import Film, Scale
