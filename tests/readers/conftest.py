@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from film_files import ReadAll, WriteDicom, dataset, save
+from film_files import ReadAll, WriteDicom, dataset, picture, save
+from numpy.typing import NDArray
 
 from pipeline.contracts import FilmReader
 from pipeline.knee.film import Film
