@@ -285,7 +285,7 @@ def overlays() -> None:
         (reading,) = read_study([film], stages(), FIGURES)
         drawn(name, film, reading)
     films = []
-    for shot in (shot for shot in SHOTS if shot.study == "study-3"):
+    for shot in (shot for shot in SHOTS if shot.study == "study-1"):
         film = build("scenario", "knee_films", shot.options).make(shot.seed).film
         films.append(replace(film, source=shot.file, study_digest=shot.study))
     _, lateral = read_study(films, stages(), FIGURES)
