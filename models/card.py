@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from pipeline.bench.tables import markdown
+
 
 def write_card(path: Path, facts: dict[str, Any], figures: dict[str, Any] | None) -> None:
     """Writes the card from the facts stored with the weights and, where given, an evaluation."""
@@ -41,7 +43,9 @@ def write_card(path: Path, facts: dict[str, Any], figures: dict[str, Any] | None
         *_validation(facts.get("validation") or {}),
     ]
     if figures:
-        lines += ["", "From film to detection, both networks together:", "", *_table(figures)]
+        # Headline tables only; the accuracy page of the documentation has every landmark.
+        headline = markdown(figures).split("\n\n**")[0]
+        lines += ["", "From film to reading, as `squareon assess` measures it:", "", headline]
     lines += [
         "",
         "## Limits",
@@ -83,20 +87,3 @@ def _validation(validation: dict[str, Any]) -> list[str]:
 
 def _percent(share: float | None) -> str:
     return "(none)" if share is None else f"{100 * share:.1f} %"
-
-
-def _table(figures: dict[str, Any]) -> list[str]:
-    """Any nested mapping of figures as rows of name and value."""
-    rows = ["| figure | value |", "| --- | --- |"]
-
-    def walk(name: str, value: Any) -> None:
-        if isinstance(value, dict):
-            for key, inner in value.items():
-                walk(f"{name} {key}".strip(), inner)
-        elif isinstance(value, float):
-            rows.append(f"| {name} | {value:.3g} |")
-        elif isinstance(value, (int, str)):
-            rows.append(f"| {name} | {value} |")
-
-    walk("", figures)
-    return rows
