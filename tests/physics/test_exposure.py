@@ -43,7 +43,8 @@ def test_everything_inside_the_skin_is_something(
     total = sum(path.astype(np.float64) for path in out.values())
     np.testing.assert_allclose(total, skin, rtol=1e-5)
     assert min(path.min() for path in out.values()) >= 0
-    np.testing.assert_allclose(out["adipose"], skin - muscle, rtol=1e-4)
+    # Paths are float32: 60 mm are known to 4e-6.
+    np.testing.assert_allclose(out["adipose"], skin - muscle, rtol=1e-4, atol=1e-4)
     np.testing.assert_allclose(out["muscle"], muscle - bone - 3.0, atol=1e-4)
     mineral = bone * (1 - inner) + bone * inner * share + 3.0
     np.testing.assert_allclose(out["cortical"], mineral, rtol=1e-4, atol=1e-4)
