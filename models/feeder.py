@@ -26,11 +26,8 @@ from models.samples import (
     film_to_samples,
 )
 from models.slots import Fed, Outbox, SlotPlan, make_file, opened, take_out
-from pipeline.contracts import Scenario
+from pipeline.contracts import TRAINING_SEEDS, Scenario
 from pipeline.knee.errors import Problem
-
-TRAINING_SEEDS = 1_000_000_000
-"""Training films have this seed or a larger one; everything below is for measuring."""
 
 VALIDATION_SEEDS = 500_000_000
 BLANK_SHARE = 0.04

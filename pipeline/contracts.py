@@ -72,6 +72,10 @@ class Renderer(Protocol):
         ...
 
 
+TRAINING_SEEDS = 1_000_000_000
+"""Training draws its films from this seed on; whatever is measured on stays below."""
+
+
 @runtime_checkable
 class Scenario(Protocol):
     """Makes labelled synthetic films of one kind of practice."""

@@ -17,8 +17,6 @@ from pipeline.align.square import NO_UPTO, YES_FROM, within
 from pipeline.contracts import Sight
 from pipeline.knee.reading import CriterionRead, Verdict
 
-COMMON = "common practice"
-
 
 def judged(
     sight: Sight,

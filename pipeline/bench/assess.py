@@ -14,12 +14,9 @@ from typing import Any
 
 from pipeline.bench.accuracy import FilmResult, compare, summarise
 from pipeline.bench.tables import markdown
-from pipeline.contracts import Detector, PoseEstimator, Scenario
+from pipeline.contracts import TRAINING_SEEDS, Detector, PoseEstimator, Scenario
 from pipeline.knee.errors import Problem
 from pipeline.registry import build_section
-
-TRAINING_SEEDS_FROM = 1_000_000_000
-"""Training draws its films from here on; assessment and validation stay below."""
 
 
 @dataclass(frozen=True)
@@ -70,11 +67,11 @@ def assess(
         Problem: the seeds reach into those of training, or a plugin cannot be built.
     """
     last = settings.first_seed + settings.films
-    if settings.first_seed < 0 or last > TRAINING_SEEDS_FROM:
+    if settings.first_seed < 0 or last > TRAINING_SEEDS:
         raise Problem(
             f"seeds {settings.first_seed} to {last}",
             "overlap those that training uses",
-            f"stay between 0 and {TRAINING_SEEDS_FROM}",
+            f"stay between 0 and {TRAINING_SEEDS}",
         )
     workers = settings.workers or os.cpu_count() or 1
     seeds = range(settings.first_seed, last)

@@ -165,7 +165,7 @@ class Plan:
                     slack.append(SLACK_RING)
         widest = max(len(s) for s in sets)
         self.sets = np.stack([np.pad(s, (0, widest - len(s)), mode="edge") for s in sets])
-        self.support_names, self.toward = names, toward
+        self.toward = toward
         # Ends of chords at 1 W help to find flares and are no landmarks themselves.
         self.shown = np.array([i for i, n in enumerate(names) if not n.startswith("chord.")])
         self.at = {name: i for i, name in enumerate(names)}

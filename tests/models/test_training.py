@@ -22,9 +22,10 @@ from tiny_run import tiny_options  # noqa: E402
 from toy_knee import ToyScenario  # noqa: E402
 
 from models import checkpoint  # noqa: E402
-from models.feeder import TRAINING_SEEDS, Feeder, FeedPlan, validation_seed  # noqa: E402
+from models.feeder import Feeder, FeedPlan, validation_seed  # noqa: E402
 from models.options import profile  # noqa: E402
 from models.train import learning_rate_factor, train  # noqa: E402
+from pipeline.contracts import TRAINING_SEEDS  # noqa: E402
 from pipeline.knee.errors import Problem  # noqa: E402
 
 HERE = Path(__file__).parent
