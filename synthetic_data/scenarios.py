@@ -38,7 +38,7 @@ from synthetic_data.placement import (
 
 Map = NDArray[np.float32]
 
-DATA_VERSION = "1"
+DATA_VERSION = "2"
 """Raised whenever the same seed would give another film."""
 
 
@@ -98,7 +98,7 @@ class KneeFilms:
 
     def make(self, seed: int) -> LabelledFilm:
         """The film of `seed` with its truth."""
-        view, standing, knee, frames = self._subject(seed // self.films_per_knee)
+        view, standing, knee, frames = self._subject(seed - seed % self.films_per_knee)
         rng = np.random.default_rng([seed, 1])
         style = str(rng.choice(self.styles))
         kind = rng.random()
@@ -173,7 +173,11 @@ class KneeFilms:
         return knee
 
     def _subject(self, number: int) -> tuple[View, bool, Knee, Frames]:
-        """View, standing or not, and the articulated knee of one subject; the last is kept."""
+        """View, standing or not, and the articulated knee of one subject; the last is kept.
+
+        A subject's number is the first seed that shows it, so that ranges of seeds that do not
+        meet never share a subject, however many films each knee has.
+        """
         if self._last is None or self._last[0] != number:
             rng = np.random.default_rng([number, 0])
             view: View = "AP" if rng.choice(self.views) == "AP" else "lateral"

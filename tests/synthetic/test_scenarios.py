@@ -217,3 +217,13 @@ def test_placements_leave_room_for_the_knee():
             drawn = draw_placement(rng, "AP", style, 640)
             assert max(drawn.field_mm) / drawn.pixel_mm <= 641
             assert drawn.sod < drawn.sid
+
+
+def test_knees_are_shared_within_a_run_of_seeds_and_nowhere_else():
+    """Seeds 8 to 11 with four films a knee show one knee; it is that of seed 8 alone, not 2."""
+    few = KneeFilms(max_px=120, films_per_knee=4, other_share=0, no_knee_share=0)
+    one = KneeFilms(max_px=120, other_share=0, no_knee_share=0)
+    widths = [few.make(seed).knees[0].width_mm for seed in (8, 9, 11)]
+    assert widths == [pytest.approx(one.make(8).knees[0].width_mm)] * 3
+    assert few.make(12).knees[0].width_mm != pytest.approx(widths[0])
+    assert one.make(2).knees[0].width_mm != pytest.approx(widths[0])
