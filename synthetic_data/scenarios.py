@@ -59,6 +59,12 @@ class KneeFilms:
             own seed does.
         side: right or left; None: drawn.
         rotation_deg, tilt_deg: how far the beam is off; None: drawn.
+        flexion_deg: (least, most) between which the flexion falls; None: as practice has it.
+        off_centre_mm: distance of the knee from the central ray, in a random direction; None:
+            drawn.
+        dose: factor on the number of quanta.
+        blur_px, noise: blur of the finished picture (standard deviation) and noise (of grey
+            levels 0 to 1) over and above what was drawn.
         anatomy, renderer: plugins by name.
         findings: plugins by name, and the share of knees that have each; drawn one by one in
             this order.
@@ -75,6 +81,11 @@ class KneeFilms:
     side: str | None = None
     rotation_deg: float | None = None
     tilt_deg: float | None = None
+    flexion_deg: tuple[float, float] | None = None
+    off_centre_mm: float | None = None
+    dose: float = 1.0
+    blur_px: float = 0.0
+    noise: float = 0.0
     anatomy: str = "shape_model"
     renderer: str = "signed_depth"
     findings: dict[str, float] = field(default_factory=dict)
@@ -109,6 +120,8 @@ class KneeFilms:
             placement = replace(placement, rotation=self.rotation_deg)
         if self.tilt_deg is not None:
             placement = replace(placement, tilt=self.tilt_deg)
+        if self.off_centre_mm is not None:
+            placement = replace(placement, off_centre=_around(seed, self.off_centre_mm))
         if self.side is not None and view == "AP":
             placement = replace(placement, lateral_to_right=self.side == "left")
         if other:
@@ -131,6 +144,7 @@ class KneeFilms:
             people.append(self._other_limb(rng, frames, camera, knee, standing))
         paths, axes, inserts = self._look(people)
         technique = Technique.draw(rng, style, placement.pixel_mm * placement.sid / placement.sod)
+        technique = replace(technique, dose_ugy=technique.dose_ugy * self.dose)
         signal = expose(paths, technique, rng, inserts=inserts, axes=axes)
         side = "left" if placement.lateral_to_right else "right"
         if view == "lateral" or (self.side is None and rng.random() < 0.02):
@@ -138,6 +152,11 @@ class KneeFilms:
         if view == "lateral" and self.side is not None:
             side = self.side
         formation = Formation.draw(rng, style, side)
+        formation = replace(
+            formation,
+            blur_px=float(np.hypot(formation.blur_px, self.blur_px)),
+            noise=float(np.hypot(formation.noise, self.noise)),
+        )
         pixels = form(signal, formation, rng)
         facts: dict[str, float | str] = {
             "style": style,
@@ -182,7 +201,11 @@ class KneeFilms:
             rng = np.random.default_rng([number, 0])
             view: View = "AP" if rng.choice(self.views) == "AP" else "lateral"
             standing = bool(rng.random() < 0.4)
-            request = AnatomyRequest(flexion_deg=draw_flexion(rng, view), weight_bearing=standing)
+            flexion = draw_flexion(rng, view)
+            if self.flexion_deg is not None:
+                # From a generator of its own, so that all else is as without this option.
+                flexion = float(np.random.default_rng([number, 2]).uniform(*self.flexion_deg))
+            request = AnatomyRequest(flexion_deg=flexion, weight_bearing=standing)
             # The same knee on another film: only the beam and the flexion are drawn anew.
             own = rng if self.knee_seed is None else np.random.default_rng(self.knee_seed)
             knee = self._person(own, request)
@@ -260,6 +283,12 @@ class KneeFilms:
                 paths[name] = paths[name] + length if name in paths else length
             axes.update({f"{b}{tag}": axis for b, axis in bone_axes(knee, camera).items()})
         return paths, axes, inserts
+
+
+def _around(seed: int, distance: float) -> tuple[float, float]:
+    """A point that far from the origin, in a direction drawn from the film's own seed."""
+    angle = np.random.default_rng([seed, 2]).uniform(0, 2 * np.pi)
+    return float(distance * np.cos(angle)), float(distance * np.sin(angle))
 
 
 def _tagged(surface: str, tag: str) -> str:
