@@ -1,0 +1,27 @@
+"""The store: readings, what people decided about them, and a history that only grows."""
+
+from pipeline.records.store.fill import open_store
+from pipeline.records.store.model import (
+    Break,
+    Conflict,
+    Decision,
+    Entry,
+    Filter,
+    Row,
+    StoredReading,
+)
+from pipeline.records.store.originals import open_original
+from pipeline.records.store.store import Store
+
+__all__ = [
+    "Break",
+    "Conflict",
+    "Decision",
+    "Entry",
+    "Filter",
+    "Row",
+    "Store",
+    "StoredReading",
+    "open_original",
+    "open_store",
+]

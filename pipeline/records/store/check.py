@@ -1,0 +1,72 @@
+"""Whether the store is what was written: the hash chain, and all that is made from it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sqlalchemy import Connection, select
+
+from pipeline.records.store import tables
+from pipeline.records.store.chain import START, row_hash
+from pipeline.records.store.entries import entry_of, head_columns, location_after, tags_after
+from pipeline.records.store.model import Break
+
+
+def breaks(connection: Connection) -> list[Break]:
+    """Every place where the tables are not what the program wrote."""
+    found: list[Break] = []
+    by_reading: dict[int, list[Any]] = {}
+    expected, previous = 1, START
+    for row in connection.execute(
+        select(tables.history).order_by(tables.history.c.sequence)
+    ).mappings():
+        where = f"history {row['sequence']}"
+        if row["sequence"] != expected:
+            found.append(Break(where, f"rows {expected} to {row['sequence'] - 1} are missing"))
+        elif row["previous"] != previous:
+            found.append(Break(where, "does not follow the row before it"))
+        if row_hash(dict(row)) != row["hash"]:
+            found.append(Break(where, "its content is not what its hash says"))
+        expected, previous = row["sequence"] + 1, row["hash"]
+        by_reading.setdefault(row["reading_id"], []).append(dict(row))
+    return found + _made_from(connection, by_reading)
+
+
+def _made_from(connection: Connection, by_reading: dict[int, list[Any]]) -> list[Break]:
+    """Readings, worklist and tags against the history they were made from."""
+    found: list[Break] = []
+    readings = {row["id"]: row for row in connection.execute(select(tables.readings)).mappings()}
+    heads = {row["reading_id"]: row for row in connection.execute(select(tables.heads)).mappings()}
+    tags: dict[int, set[str]] = {}
+    for tag, id in connection.execute(select(tables.tags.c.tag, tables.tags.c.reading_id)):
+        tags.setdefault(id, set()).add(tag)
+    for id in sorted({*readings, *heads, *tags, *by_reading}):
+        rows = by_reading.get(id, [])
+        if [row["revision"] for row in rows] != list(range(1, len(rows) + 1)) or not rows:
+            found.append(Break(f"reading {id}", "its history has a gap"))
+            continue
+        try:
+            entries = [entry_of(row) for row in rows]
+            wanted = head_columns(entries, location_after(rows))
+        except (ValueError, KeyError, TypeError, AssertionError):
+            found.append(Break(f"reading {id}", "its history cannot be understood"))
+            continue
+        if id not in readings or not _is_reading(readings[id], entries[0].final):
+            found.append(Break(f"reading {id}", "is not the film that its history begins with"))
+        head = heads.get(id)
+        if head is None or any(head[name] != value for name, value in wanted.items()):
+            found.append(Break(f"worklist {id}", "does not show what the history says"))
+        if tags.get(id, set()) != tags_after(rows):
+            found.append(Break(f"tags {id}", "are not those that the history says"))
+    return found
+
+
+def _is_reading(row: Any, original: Any) -> bool:
+    film, made_by = original["film"], original["made_by"]
+    return bool(
+        row["sha256"] == film["sha256"]
+        and row["frame"] == (film["frame"] or 0)
+        and row["knee"] == original["knee"]["index"]
+        and row["weights"] == made_by["weights"]
+        and row["config_sha256"] == made_by["config_sha256"]
+    )

@@ -1,0 +1,149 @@
+"""Opens the database: SQLite in a file or PostgreSQL; brings its tables up to date."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
+from sqlalchemy.engine import URL, make_url
+from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError, OperationalError
+
+from pipeline.knee.errors import Problem
+
+HEAD = "0001"
+"""The newest migration; a test holds it against the migrations there are."""
+WAIT_S = 60
+LOCK = 0x5157_4152  # PostgreSQL's advisory lock of a store's writers
+MIGRATIONS = Path(__file__).parent / "migrations"
+
+
+def parse(url: str) -> URL:
+    """The address of a store; a plain path means SQLite. Raises `Problem`."""
+    if "://" not in url:
+        return URL.create("sqlite", database=str(Path(url).absolute()))
+    try:
+        parsed = make_url(url)
+    except ArgumentError:
+        parsed = None
+    if parsed is None or parsed.get_backend_name() not in ("sqlite", "postgresql"):
+        raise Problem(
+            shown(url), "is no store", "give a file, sqlite:///FILE or postgresql+psycopg://..."
+        )
+    if parsed.get_backend_name() == "postgresql":
+        return parsed.set(drivername="postgresql+psycopg")
+    if not parsed.database or parsed.database == ":memory:":
+        raise Problem(shown(url), "a store needs a file", "give sqlite:///FILE")
+    return parsed.set(database=str(Path(parsed.database).absolute()))
+
+
+def shown(url: str | URL) -> str:
+    """A store's address without its password."""
+    try:
+        parsed = make_url(url)
+    except ArgumentError:
+        return str(url)
+    return parsed.database or "" if parsed.get_backend_name() == "sqlite" else str(parsed)
+
+
+def engine_for(url: URL) -> Engine:
+    """The engine. Every transaction is a serial writer, or reads one consistent state."""
+    sqlite = url.get_backend_name() == "sqlite"
+    if sqlite:
+        assert url.database is not None
+        Path(url.database).parent.mkdir(parents=True, exist_ok=True)
+        engine = create_engine(url, connect_args={"timeout": WAIT_S, "check_same_thread": False})
+        event.listen(engine, "connect", _prepare_sqlite)
+        event.listen(engine, "begin", _begin_sqlite)
+        return engine
+    return create_engine(
+        url, pool_pre_ping=True, isolation_level="REPEATABLE READ", connect_args={}
+    )
+
+
+def _prepare_sqlite(connection: Any, record: Any) -> None:
+    connection.isolation_level = None  # transactions begin where `_begin_sqlite` says
+    for pragma in (
+        f"busy_timeout={WAIT_S * 1000}",
+        "journal_mode=WAL",
+        "synchronous=FULL",  # a decision that was confirmed survives a power cut
+        "foreign_keys=ON",
+        "recursive_triggers=ON",  # INSERT OR REPLACE meets the triggers too
+    ):
+        connection.execute(f"PRAGMA {pragma}")
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    write = connection.get_execution_options().get("writes", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
+
+
+@contextmanager
+def writing(engine: Engine) -> Iterator[Connection]:
+    """A transaction that no other writer of the store overlaps."""
+    if engine.dialect.name == "sqlite":
+        with engine.connect().execution_options(writes=True) as connection, connection.begin():
+            yield connection
+        return
+    # The lock is taken before the snapshot is, so READ COMMITTED: each statement sees the last.
+    options = {"isolation_level": "READ COMMITTED"}
+    with engine.connect().execution_options(**options) as connection, connection.begin():
+        connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": LOCK})
+        yield connection
+
+
+@contextmanager
+def reading(engine: Engine) -> Iterator[Connection]:
+    """A transaction that sees one state of the store."""
+    with engine.connect() as connection, connection.begin():
+        yield connection
+
+
+@contextmanager
+def told(url: URL) -> Iterator[None]:
+    """Turns what a database says into one sentence for the user."""
+    try:
+        yield
+    except (OperationalError, DatabaseError, NoSuchModuleError, OSError) as error:
+        cause = str(getattr(error, "orig", None) or error).strip().splitlines()
+        raise Problem(
+            shown(url),
+            f"the store cannot be used ({cause[0] if cause else type(error).__name__})",
+            "check the address, the permissions and the free space",
+        ) from error
+
+
+def revision_of(connection: Connection) -> str | None:
+    """The migration that the database is at, None for an empty one."""
+    if not inspect(connection).has_table("alembic_version"):
+        return None
+    return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+
+
+def migrate(engine: Engine, url: URL, key: bytes, to: str = HEAD) -> None:
+    """Brings the tables to `to`; several processes may do so at once.
+
+    Raises `Problem` where the store was made by a newer version.
+    """
+    with reading(engine) as connection:
+        if revision_of(connection) == to:
+            return
+    from alembic import command
+    from alembic.config import Config
+    from alembic.script import ScriptDirectory
+
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
+    known = {script.revision for script in ScriptDirectory.from_config(config).walk_revisions()}
+    with writing(engine) as connection:
+        found = revision_of(connection)
+        if found is not None and found not in known:
+            raise Problem(
+                shown(url), "was made by a newer version of squareon", "install that version"
+            )
+        if found is not None and found >= to:
+            return
+        config.attributes.update(connection=connection, key=key)
+        command.upgrade(config, to)

@@ -1,0 +1,98 @@
+"""The tables as the newest migration leaves them.
+
+`readings` and `history` only grow: triggers refuse UPDATE and DELETE. `heads` and `tags` are
+made from the history and can be made again; `verify` compares them with it.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    Column,
+    Float,
+    ForeignKey,
+    Index,
+    Integer,
+    MetaData,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+
+metadata = MetaData()
+
+about = Table(
+    "about",
+    metadata,
+    Column("name", String, primary_key=True),
+    Column("value", Text, nullable=False),
+)
+
+readings = Table(
+    "readings",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=False),
+    Column("sha256", String, nullable=False),
+    Column("frame", Integer, nullable=False),  # 0 for a film that has no frames
+    Column("knee", Integer, nullable=False),
+    Column("weights", String, nullable=False),
+    Column("config_sha256", String, nullable=False),
+    UniqueConstraint("sha256", "frame", "knee", "weights", "config_sha256", name="one_reading"),
+)
+
+history = Table(
+    "history",
+    metadata,
+    Column("sequence", Integer, primary_key=True, autoincrement=False),
+    Column("reading_id", Integer, ForeignKey("readings.id"), nullable=False),
+    Column("revision", Integer, nullable=False),
+    Column("kind", String, nullable=False),
+    Column("outcome", String, nullable=False),
+    Column("role", String, nullable=False),
+    Column("who", String, nullable=False),
+    Column("at", String, nullable=False),
+    Column("program", String, nullable=False),
+    Column("weights", String, nullable=False),
+    Column("config_sha256", String, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("payload", Text, nullable=False),
+    Column("previous", String, nullable=False),
+    Column("hash", String, nullable=False),
+    UniqueConstraint("reading_id", "revision", name="one_revision"),
+)
+
+heads = Table(
+    "heads",
+    metadata,
+    Column("reading_id", Integer, ForeignKey("readings.id"), primary_key=True, autoincrement=False),
+    Column("revision", Integer, nullable=False),
+    Column("state", String, nullable=False),
+    Column("decided", Integer, nullable=False),
+    Column("gain", Float, nullable=False),
+    Column("source", Text, nullable=False),
+    Column("location", Text, nullable=False),
+    Column("study", String),
+    Column("view", String),
+    Column("side", String),
+    Column("verdict", String),
+    Column("rotation_deg", Float),
+    Column("tilt_deg", Float),
+    Column("uncertainty", Float),
+    Column("square_probability", Float),
+    Column("view_probability", Float),
+    Column("side_probability", Float),
+    Column("refused", Text),
+    Column("changed_at", String, nullable=False),
+)
+Index("heads_most_to_gain", heads.c.decided, heads.c.gain.desc(), heads.c.reading_id)
+Index("heads_study", heads.c.study)
+
+tags = Table(
+    "tags",
+    metadata,
+    Column("tag", String, primary_key=True),
+    Column("reading_id", Integer, ForeignKey("readings.id"), primary_key=True, autoincrement=False),
+)
+Index("tags_reading", tags.c.reading_id)
+
+APPEND_ONLY = ("readings", "history")

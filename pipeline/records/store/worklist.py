@@ -1,0 +1,99 @@
+"""The worklist's queries."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sqlalchemy import ColumnElement, Connection, Select, and_, func, or_, select
+
+from pipeline.knee.errors import Problem
+from pipeline.records.store import tables
+from pipeline.records.store.model import ORDERS, STATES, Filter, Row
+
+HEADS, READINGS, TAGS = tables.heads.c, tables.readings.c, tables.tags.c
+COLUMNS = (
+    HEADS.reading_id.label("id"),
+    HEADS.source,
+    READINGS.frame,
+    READINGS.knee,
+    HEADS.view,
+    HEADS.side,
+    HEADS.verdict,
+    HEADS.rotation_deg,
+    HEADS.tilt_deg,
+    HEADS.uncertainty,
+    HEADS.square_probability,
+    HEADS.view_probability,
+    HEADS.side_probability,
+    HEADS.gain,
+    HEADS.state,
+    HEADS.revision,
+    HEADS.study,
+    HEADS.changed_at,
+    HEADS.refused,
+)
+
+
+def rows(
+    connection: Connection, filter: Filter, order: str, limit: int | None, offset: int
+) -> list[Row]:
+    """One page of the worklist."""
+    orders: dict[str, tuple[ColumnElement[Any], ...]] = {
+        "most_to_gain": (HEADS.decided, HEADS.gain.desc(), HEADS.reading_id),
+        "newest": (HEADS.changed_at.desc(), HEADS.reading_id),
+        "source": (HEADS.source, READINGS.frame, READINGS.knee, HEADS.reading_id),
+    }
+    if order not in orders:
+        raise Problem(order, "is no order of the worklist", f"choose among {', '.join(ORDERS)}")
+    chosen = _filtered(
+        select(*COLUMNS).join_from(tables.heads, tables.readings).order_by(*orders[order]), filter
+    )
+    found = connection.execute(chosen.limit(limit).offset(offset)).mappings().all()
+    tags = _tags(connection, [row["id"] for row in found])
+    return [
+        Row(
+            **{**row, "frame": row["frame"] or None},
+            tags=tuple(sorted(tags.get(row["id"], ()))),
+        )
+        for row in found
+    ]
+
+
+def progress(connection: Connection, filter: Filter) -> dict[str, int]:
+    """State to number of readings."""
+    counted = _filtered(select(HEADS.state, func.count()).group_by(HEADS.state), filter)
+    found = {row[0]: row[1] for row in connection.execute(counted)}
+    return {state: found.get(state, 0) for state in STATES}
+
+
+def _tags(connection: Connection, ids: list[int]) -> dict[int, list[str]]:
+    found: dict[int, list[str]] = {}
+    for start in range(0, len(ids), 500):
+        some = ids[start : start + 500]
+        for tag, id in connection.execute(
+            select(TAGS.tag, TAGS.reading_id).where(TAGS.reading_id.in_(some))
+        ):
+            found.setdefault(id, []).append(tag)
+    return found
+
+
+def _filtered(query: Select[Any], filter: Filter) -> Select[Any]:
+    for column, wanted in (
+        (HEADS.verdict, filter.verdict),
+        (HEADS.view, filter.view),
+        (HEADS.side, filter.side),
+        (HEADS.state, filter.state),
+    ):
+        if wanted:
+            known = column.in_([name for name in wanted if name])
+            query = query.where(or_(known, column.is_(None)) if "" in wanted else known)
+    for tag in filter.tags:
+        query = query.where(HEADS.reading_id.in_(select(TAGS.reading_id).where(TAGS.tag == tag)))
+    if filter.uncertainty is not None:
+        least, most = filter.uncertainty
+        query = query.where(and_(HEADS.uncertainty >= least, HEADS.uncertainty <= most))
+    if filter.study is not None:
+        query = query.where(HEADS.study == filter.study)
+    if filter.search:
+        query = query.where(HEADS.source.icontains(filter.search, autoescape=True))
+    return query
