@@ -1,10 +1,12 @@
 """The store: readings, what people decided about them, and a history that only grows."""
 
 from pipeline.records.store.fill import open_store
+from pipeline.records.store.merge import Change, Merge, merge
 from pipeline.records.store.model import (
     Break,
     Conflict,
     Decision,
+    DoubleReading,
     Entry,
     Filter,
     Row,
@@ -15,13 +17,17 @@ from pipeline.records.store.store import Store
 
 __all__ = [
     "Break",
+    "Change",
     "Conflict",
     "Decision",
+    "DoubleReading",
     "Entry",
     "Filter",
+    "Merge",
     "Row",
     "Store",
     "StoredReading",
+    "merge",
     "open_original",
     "open_store",
 ]

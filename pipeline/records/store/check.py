@@ -2,37 +2,54 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from sqlalchemy import Connection, select
 
 from pipeline.records.store import tables
 from pipeline.records.store.chain import START, row_hash
-from pipeline.records.store.entries import entry_of, head_columns, location_after, tags_after
+from pipeline.records.store.entries import (
+    entry_of,
+    head_columns,
+    histories,
+    location_after,
+    tags_after,
+)
+from pipeline.records.store.ledger import is_sealed
 from pipeline.records.store.model import Break
 
 
-def breaks(connection: Connection) -> list[Break]:
+def breaks(connection: Connection, key: bytes) -> list[Break]:
     """Every place where the tables are not what the program wrote."""
+    return _chain(connection, key) + _made_from(connection)
+
+
+def _chain(connection: Connection, key: bytes) -> list[Break]:
+    """The history: no row missing, changed, put in or cut off at the end."""
     found: list[Break] = []
-    by_reading: dict[int, list[Any]] = {}
+    table = tables.history
     expected, previous = 1, START
-    for row in connection.execute(
-        select(tables.history).order_by(tables.history.c.sequence)
-    ).mappings():
-        where = f"history {row['sequence']}"
+    rows = connection.execution_options(yield_per=200).execute(
+        select(table).order_by(table.c.sequence)
+    )
+    for row in rows.mappings():
+        where = f"history row {row['sequence']}"
         if row["sequence"] != expected:
-            found.append(Break(where, f"rows {expected} to {row['sequence'] - 1} are missing"))
+            last = row["sequence"] - 1
+            gone = f"row {expected} is" if last == expected else f"rows {expected} to {last} are"
+            found.append(Break("history", f"{gone} missing"))
         elif row["previous"] != previous:
             found.append(Break(where, "does not follow the row before it"))
         if row_hash(dict(row)) != row["hash"]:
             found.append(Break(where, "its content is not what its hash says"))
         expected, previous = row["sequence"] + 1, row["hash"]
-        by_reading.setdefault(row["reading_id"], []).append(dict(row))
-    return found + _made_from(connection, by_reading)
+    if not is_sealed(connection, key, expected - 1, previous):
+        found.append(Break("history", "does not end as the program left it"))
+    return found
 
 
-def _made_from(connection: Connection, by_reading: dict[int, list[Any]]) -> list[Break]:
+def _made_from(connection: Connection) -> list[Break]:
     """Readings, worklist and tags against the history they were made from."""
     found: list[Break] = []
     readings = {row["id"]: row for row in connection.execute(select(tables.readings)).mappings()}
@@ -40,28 +57,30 @@ def _made_from(connection: Connection, by_reading: dict[int, list[Any]]) -> list
     tags: dict[int, set[str]] = {}
     for tag, id in connection.execute(select(tables.tags.c.tag, tables.tags.c.reading_id)):
         tags.setdefault(id, set()).add(tag)
-    for id in sorted({*readings, *heads, *tags, *by_reading}):
-        rows = by_reading.get(id, [])
-        if [row["revision"] for row in rows] != list(range(1, len(rows) + 1)) or not rows:
+    missing = {*readings, *heads, *tags}
+    for rows in histories(connection):
+        id = rows[0]["reading_id"]
+        missing.discard(id)
+        if [row["revision"] for row in rows] != list(range(1, len(rows) + 1)):
             found.append(Break(f"reading {id}", "its history has a gap"))
             continue
         try:
             entries = [entry_of(row) for row in rows]
             wanted = head_columns(entries, location_after(rows))
-        except (ValueError, KeyError, TypeError, AssertionError):
+        except (ValueError, KeyError, TypeError, AttributeError, IndexError, AssertionError):
             found.append(Break(f"reading {id}", "its history cannot be understood"))
             continue
         if id not in readings or not _is_reading(readings[id], entries[0].final):
             found.append(Break(f"reading {id}", "is not the film that its history begins with"))
         head = heads.get(id)
         if head is None or any(head[name] != value for name, value in wanted.items()):
-            found.append(Break(f"worklist {id}", "does not show what the history says"))
+            found.append(Break(f"worklist row {id}", "does not show what the history says"))
         if tags.get(id, set()) != tags_after(rows):
-            found.append(Break(f"tags {id}", "are not those that the history says"))
-    return found
+            found.append(Break(f"tags of reading {id}", "are not those that the history says"))
+    return found + [Break(f"reading {id}", "has no history") for id in sorted(missing)]
 
 
-def _is_reading(row: Any, original: Any) -> bool:
+def _is_reading(row: Mapping[Any, Any], original: Any) -> bool:
     film, made_by = original["film"], original["made_by"]
     return bool(
         row["sha256"] == film["sha256"]

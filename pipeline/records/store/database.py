@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -13,7 +13,7 @@ from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError, Oper
 
 from pipeline.knee.errors import Problem
 
-HEAD = "0001"
+HEAD = "0002"
 """The newest migration; a test holds it against the migrations there are."""
 WAIT_S = 60
 LOCK = 0x5157_4152  # PostgreSQL's advisory lock of a store's writers
@@ -54,13 +54,20 @@ def engine_for(url: URL) -> Engine:
     if sqlite:
         assert url.database is not None
         Path(url.database).parent.mkdir(parents=True, exist_ok=True)
-        engine = create_engine(url, connect_args={"timeout": WAIT_S, "check_same_thread": False})
+        engine = create_engine(
+            url, max_overflow=-1, connect_args={"timeout": WAIT_S, "check_same_thread": False}
+        )
         event.listen(engine, "connect", _prepare_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
         return engine
-    return create_engine(
-        url, pool_pre_ping=True, isolation_level="REPEATABLE READ", connect_args={}
-    )
+    try:
+        return create_engine(
+            url, max_overflow=-1, pool_pre_ping=True, isolation_level="REPEATABLE READ"
+        )
+    except ImportError as error:
+        raise Problem(
+            "psycopg", "is not installed, and PostgreSQL needs it", "pip install 'psycopg[binary]'"
+        ) from error
 
 
 def _prepare_sqlite(connection: Any, record: Any) -> None:
@@ -122,10 +129,11 @@ def revision_of(connection: Connection) -> str | None:
     return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
 
 
-def migrate(engine: Engine, url: URL, key: bytes, to: str = HEAD) -> None:
+def migrate(engine: Engine, url: URL, after: Callable[[Connection], None], to: str = HEAD) -> None:
     """Brings the tables to `to`; several processes may do so at once.
 
-    Raises `Problem` where the store was made by a newer version.
+    `after` is called in the same transaction with tables that were changed: what is made from
+    the history is made again there. Raises `Problem` where a newer version made the store.
     """
     with reading(engine) as connection:
         if revision_of(connection) == to:
@@ -145,5 +153,7 @@ def migrate(engine: Engine, url: URL, key: bytes, to: str = HEAD) -> None:
             )
         if found is not None and found >= to:
             return
-        config.attributes.update(connection=connection, key=key)
+        config.attributes["connection"] = connection
         command.upgrade(config, to)
+        if to == HEAD:
+            after(connection)

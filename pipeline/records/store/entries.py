@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import groupby
 from typing import Any
 
-from pipeline.records.store import gain
+from sqlalchemy import ColumnElement, Connection, delete, insert, select
+
+from pipeline.records.store import gain, tables
 from pipeline.records.store.model import Entry
-from pipeline.records.store.standing import UNDECIDED, stand
+from pipeline.records.store.standing import UNDECIDED, Standing, stand
 
 
 def entry_of(row: Mapping[str, Any]) -> Entry:
@@ -73,5 +76,38 @@ def head_columns(entries: Sequence[Entry], location: str) -> dict[str, Any]:
         "location": location,
         "study": original["film"]["study_digest"],
         "changed_at": entries[-1].at,
+        "first_reader": _who(standing, "first"),
+        "second_reader": _who(standing, "second"),
         **gain.columns(shown),
     }
+
+
+def _who(standing: Standing, role: str) -> str | None:
+    entry = standing.decisions.get(role)
+    return None if entry is None else entry.who
+
+
+def histories(
+    connection: Connection, *where: ColumnElement[bool]
+) -> Iterator[list[Mapping[str, Any]]]:
+    """The rows of each reading's history, oldest first, one reading after the other."""
+    table = tables.history
+    query = select(table).where(*where).order_by(table.c.reading_id, table.c.revision)
+    found = connection.execution_options(yield_per=200).execute(query).mappings()
+    for _, rows in groupby(found, key=lambda row: row["reading_id"]):
+        yield [dict(row) for row in rows]
+
+
+def rebuild(connection: Connection) -> None:
+    """Makes worklist and tags again from the history."""
+    connection.execute(delete(tables.heads))
+    connection.execute(delete(tables.tags))
+    heads, tags = [], []
+    for rows in histories(connection):
+        id = rows[0]["reading_id"]
+        columns = head_columns([entry_of(row) for row in rows], location_after(rows))
+        heads.append({"reading_id": id, **columns})
+        tags += [{"reading_id": id, "tag": tag} for tag in sorted(tags_after(rows))]
+    for table, values in ((tables.heads, heads), (tables.tags, tags)):
+        if values:
+            connection.execute(insert(table), values)

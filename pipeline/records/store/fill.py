@@ -11,23 +11,26 @@ from pipeline.records.store.store import Store
 NAME = "store.sqlite"
 
 
-def open_store(place: str, key: bytes | None = None) -> Store:
+def open_store(place: str, key: bytes | None = None, *, make: bool = True) -> Store:
     """The store at `place`: a URL, a store's file, or a folder that `squareon read` wrote.
 
     In such a folder the store is `store.sqlite`, made if absent, and readings of
-    `readings.jsonl` that it lacks are added. Raises `Problem`.
+    `readings.jsonl` that it lacks are added; with `make` false neither is done. Raises
+    `Problem`.
     """
-    if "://" in place or Path(place).is_file():
+    file = Path(place.removeprefix("sqlite:///"))
+    if "://" in place and file == Path(place):
         return Store.open(place, key)
-    folder = Path(place)
-    if not folder.is_dir():
-        raise Problem(place, "is not there", "give a store or a folder that squareon read wrote")
-    if not (folder / jsonl.NAME).is_file() and not (folder / NAME).is_file():
-        raise Problem(
-            place,
-            f"holds neither {NAME} nor {jsonl.NAME}",
-            "give a folder that squareon read wrote",
-        )
-    store = Store.open(str(folder / NAME), key)
-    store.add_readings(jsonl.load_rows(folder))
-    return store
+    if not file.is_dir():
+        if not file.is_file():
+            raise Problem(
+                place, "is not there", "give a store or a folder that squareon read wrote"
+            )
+        return Store.open(str(file), key)
+    store = file / NAME
+    if not store.is_file() and not (make and (file / jsonl.NAME).is_file()):
+        raise Problem(place, f"holds no {NAME}", "give a store or run squareon review first")
+    opened = Store.open(str(store), key)
+    if make:
+        opened.add_readings(jsonl.load_rows(file))
+    return opened

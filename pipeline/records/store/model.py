@@ -33,6 +33,7 @@ class Filter:
         uncertainty: (least, most) width in degrees of the wider 90 % interval.
         study: the keyed digest of one study.
         search: part of the film's path.
+        waiting_for: a reviewer: undecided readings that this person has not given yet.
     """
 
     verdict: tuple[str, ...] = ()
@@ -43,6 +44,7 @@ class Filter:
     uncertainty: tuple[float, float] | None = None
     study: str | None = None
     search: str = ""
+    waiting_for: str = ""
 
 
 @dataclass(frozen=True)
@@ -96,7 +98,7 @@ class Entry:
     Attributes:
         sequence: place in the whole store's history, from 1 without gaps.
         reading_id, revision: the reading, and the place in that reading's history, from 1.
-        kind: "add", "move", "tag", "untag" or one of `DECISION_KINDS`.
+        kind: "add", "move", "tag", "untag", one of `DECISION_KINDS`, or "hidden".
         outcome: what a decision comes to (`OUTCOMES`), else "".
         role: "first" or "second" reader; "" where no reading was given.
         who: the reviewer's name as the site writes it; "squareon" for the program.
@@ -143,6 +145,8 @@ class StoredReading:
         history: all entries, oldest first; `Entry.hidden` ones without their content.
         tags: sorted.
         paths: where the film may be, best first.
+        decision: the decision that made the state; None while there is none. While blinded,
+            the viewer's own.
         blinded: whether decisions of another reader are hidden.
         first_reader, second_reader: who gave each reading, None before one or while hidden.
     """
@@ -155,6 +159,7 @@ class StoredReading:
     history: tuple[Entry, ...]
     tags: tuple[str, ...]
     paths: tuple[Path, ...]
+    decision: Entry | None = None
     blinded: bool = False
     first_reader: str | None = None
     second_reader: str | None = None
@@ -163,12 +168,23 @@ class StoredReading:
     def film_sha256(self) -> str:
         return str(self.original["film"]["sha256"])
 
-    @property
-    def decision(self) -> Entry | None:
-        """The decision that made the state; None while proposed, undecided or hidden."""
-        from pipeline.records.store.standing import stand
 
-        return stand(self.history).counts
+@dataclass(frozen=True)
+class DoubleReading:
+    """One reading that two people gave independently.
+
+    Attributes:
+        id: its number.
+        original: what the program proposed.
+        first, second: the two decisions; `final` None means the original as it was.
+        settled: what counts (the first one's where they agree, or the adjudication), or None.
+    """
+
+    id: int
+    original: dict[str, Any]
+    first: Entry
+    second: Entry
+    settled: Entry | None
 
 
 @dataclass(frozen=True)

@@ -15,23 +15,33 @@ from pipeline.knee.errors import Problem
 from pipeline.knee.reading import Reading
 from pipeline.records.rows import to_dict
 from pipeline.records.store import database, originals, tables, worklist
-from pipeline.records.store.chain import START, dump, row_hash
+from pipeline.records.store.chain import START, dump
 from pipeline.records.store.check import breaks
-from pipeline.records.store.entries import entry_of, head_columns, location_after
+from pipeline.records.store.entries import (
+    entry_of,
+    head_columns,
+    histories,
+    location_after,
+    rebuild,
+)
 from pipeline.records.store.keys import checked, find_key, keyed
+from pipeline.records.store.ledger import Ledger, last_row, set_seal
 from pipeline.records.store.model import (
     DECISION_KINDS,
-    OUTCOMES,
     Break,
     Conflict,
     Decision,
+    DoubleReading,
+    Entry,
     Filter,
     Row,
     StoredReading,
 )
-from pipeline.records.store.standing import check_decision, stand, visible
+from pipeline.records.store.standing import check_decision, settle, stand, visible
 
 PROGRAM = "squareon"
+IDENTITY = ("sha256", "frame", "knee", "weights", "config_sha256")
+MANY = 100
 
 
 def now() -> str:
@@ -45,7 +55,7 @@ class Store:
     Args:
         engine: of a database whose tables are up to date.
         url: its address.
-        key: for the digests of UIDs.
+        key: for the digests of UIDs and the seal.
         clock: gives the time of each entry.
     """
 
@@ -53,6 +63,7 @@ class Store:
         self, engine: Engine, url: URL, key: bytes, clock: Callable[[], str] = now
     ) -> None:
         self._engine, self.url, self._key, self._clock = engine, url, key, clock
+        self._program = version(PROGRAM)
         self.folder: Path | None = None
         if url.get_backend_name() == "sqlite":
             assert url.database is not None
@@ -70,7 +81,7 @@ class Store:
         with database.told(parsed):
             key = find_key(file) if key is None else checked(key, "the key given")
             engine = database.engine_for(parsed)
-            database.migrate(engine, parsed, key)
+            database.migrate(engine, parsed, rebuild)
             _check_key(engine, parsed, key)
         return cls(engine, parsed, key)
 
@@ -84,27 +95,74 @@ class Store:
     def __exit__(self, *error: object) -> None:
         self.close()
 
+    def _ledger(self, connection: Connection) -> Ledger:
+        return Ledger(connection, self._key, self._clock, self._program)
+
     # ---- adding --------------------------------------------------------------------------------
 
     def add_reading(self, reading: Reading | Mapping[str, Any], *, tags: Sequence[str] = ()) -> int:
-        """Adds a reading and returns its number; one that is there already is left alone."""
+        """Adds a reading and returns its number; see `add_readings`."""
         return self.add_readings([reading], tags=tags)[0]
 
     def add_readings(
         self, readings: Iterable[Reading | Mapping[str, Any]], *, tags: Sequence[str] = ()
     ) -> list[int]:
-        """Adds readings in one transaction; see `add_reading`."""
+        """Adds readings in one transaction and returns their numbers.
+
+        One that is there already (same film, frame, knee, weights and settings) is left alone;
+        only its place is noted when the film is there and no longer where it was.
+        """
         rows = [to_dict(one) if isinstance(one, Reading) else one for one in readings]
-        ids = []
+        with database.told(self.url), database.reading(self._engine) as connection:
+            known = _known(connection, rows)
+            moved = self._moved(connection, known, rows)
+        if len(known) == len({_identity(row) for row in rows}) and not moved:
+            return [known[_identity(row)] for row in rows]
         with database.told(self.url), database.writing(self._engine) as connection:
-            known = _known(connection)
+            known = _known(connection, rows)
+            ledger = self._ledger(connection)
+            fresh: dict[int, dict[str, Any]] = {}
+            number = connection.scalar(select(func.max(tables.readings.c.id))) or 0
             for row in rows:
                 identity = _identity(row)
                 if identity not in known:
-                    known[identity] = self._add(connection, self._private(row))
-                    self._tag(connection, known[identity], tags, PROGRAM)
-                ids.append(known[identity])
-        return ids
+                    number += 1
+                    known[identity] = number
+                    fresh[number] = self._private(row)
+            self._write(connection, ledger, fresh, sorted({tag.strip() for tag in tags} - {""}))
+            for id, location in moved.items():
+                self._move(connection, ledger, id, location)
+        return [known[_identity(row)] for row in rows]
+
+    def _write(
+        self,
+        connection: Connection,
+        ledger: Ledger,
+        fresh: Mapping[int, Mapping[str, Any]],
+        tags: Sequence[str],
+    ) -> None:
+        """Writes new readings, with their tags, under the numbers given."""
+        heads, identities = [], []
+        for id, reading in fresh.items():
+            made_by = reading["made_by"]
+            hashes = {name: made_by[name] for name in ("weights", "config_sha256")}
+            location = originals.location_of(reading["film"]["source"], self.folder)
+            payload = dump({"location": location, "reading": reading})
+            common = {"reading_id": id, "who": PROGRAM, **hashes}
+            rows = [ledger.append(**common, revision=1, kind="add", payload=payload)]
+            if tags:
+                payload = dump({"tags": tags})
+                rows.append(ledger.append(**common, revision=2, kind="tag", payload=payload))
+            identities.append({"id": id, **dict(zip(IDENTITY, _identity(reading), strict=True))})
+            heads.append({"reading_id": id, **head_columns([*map(entry_of, rows)], location)})
+        if not fresh:
+            return
+        connection.execute(insert(tables.readings), identities)
+        ledger.flush()
+        connection.execute(insert(tables.heads), heads)
+        if tags:
+            pairs = [{"tag": tag, "reading_id": id} for id in fresh for tag in tags]
+            connection.execute(insert(tables.tags), pairs)
 
     def _private(self, reading: Mapping[str, Any]) -> dict[str, Any]:
         """The reading with keyed digests in place of what leads to a patient."""
@@ -114,46 +172,68 @@ class Store:
                 film[name] = keyed(self._key, name, film[name])
         return {**reading, "film": film}
 
-    def _add(self, connection: Connection, reading: dict[str, Any]) -> int:
-        film, made_by = reading["film"], reading["made_by"]
-        number = 1 + (connection.scalar(select(func.max(tables.readings.c.id))) or 0)
-        values = dict(zip(IDENTITY, _identity(reading), strict=True))
-        connection.execute(insert(tables.readings).values(id=number, **values))
-        location = originals.location_of(film["source"], self.folder)
-        row = self._append(
-            connection,
-            reading_id=number,
-            revision=1,
-            kind="add",
-            who=PROGRAM,
-            weights=made_by["weights"],
-            config_sha256=made_by["config_sha256"],
-            payload=dump({"location": location, "reading": reading}),
-        )
-        values = head_columns([entry_of(row)], location)
-        connection.execute(insert(tables.heads).values(reading_id=number, **values))
-        return number
-
-    def _append(self, connection: Connection, **values: Any) -> dict[str, Any]:
-        """Writes the next row of the history and returns it."""
-        last = connection.execute(
-            select(tables.history.c.sequence, tables.history.c.hash)
-            .order_by(tables.history.c.sequence.desc())
-            .limit(1)
-        ).first()
-        row = {
-            "outcome": "",
-            "role": "",
-            "reason": "",
-            **values,
-            "sequence": 1 if last is None else last.sequence + 1,
-            "at": self._clock(),
-            "program": version(PROGRAM),
-            "previous": START if last is None else last.hash,
+    def _moved(
+        self,
+        connection: Connection,
+        known: Mapping[tuple[Any, ...], int],
+        rows: Sequence[Mapping[str, Any]],
+    ) -> dict[int, str]:
+        """Number to new place of readings whose film is no longer where it was."""
+        found = {}
+        heads = {
+            row.reading_id: row
+            for row in connection.execute(
+                select(tables.heads.c.reading_id, tables.heads.c.location, tables.heads.c.source)
+            )
         }
-        row["hash"] = row_hash(row)
-        connection.execute(insert(tables.history).values(**row))
-        return row
+        for row in rows:
+            id = known.get(_identity(row))
+            if id is None:
+                continue
+            place = originals.location_of(row["film"]["source"], self.folder)
+            head = heads[id]
+            if place == head.location or not Path(row["film"]["source"]).is_file():
+                continue
+            before = originals.places(head.location, head.source, self.folder)
+            if not any(path.is_file() for path in before):
+                found[id] = place
+        return found
+
+    def _move(self, connection: Connection, ledger: Ledger, id: int, location: str) -> None:
+        self._note(connection, ledger, id, "move", PROGRAM, {"location": location})
+
+    def _note(
+        self,
+        connection: Connection,
+        ledger: Ledger,
+        id: int,
+        kind: str,
+        who: str,
+        payload: Any,
+        **values: Any,
+    ) -> Entry:
+        """Writes the next row of a reading's history and brings the worklist up to it."""
+        rows = _history(connection, id)
+        row = ledger.append(
+            reading_id=id,
+            revision=rows[-1]["revision"] + 1,
+            kind=kind,
+            who=who,
+            weights=rows[0]["weights"],
+            config_sha256=rows[0]["config_sha256"],
+            payload=dump(payload),
+            **values,
+        )
+        ledger.flush()
+        rows.append(row)
+        entries = [entry_of(row) for row in rows]
+        table = tables.heads
+        connection.execute(
+            update(table)
+            .where(table.c.reading_id == id)
+            .values(head_columns(entries, location_after(rows)))
+        )
+        return entries[-1]
 
     # ---- looking -------------------------------------------------------------------------------
 
@@ -184,37 +264,76 @@ class Store:
         While two independent readings are wanted, what others have decided is kept back.
         """
         with database.told(self.url), database.reading(self._engine) as connection:
-            return self._stored(connection, id, viewer, role)
+            return self._stored(connection, _history(connection, id), viewer, role)
 
     def _stored(
-        self, connection: Connection, id: int, viewer: str | None, role: str
+        self,
+        connection: Connection,
+        rows: Sequence[Mapping[str, Any]],
+        viewer: str | None,
+        role: str,
     ) -> StoredReading:
-        rows = _history(connection, id)
         entries = tuple(entry_of(row) for row in rows)
         seen = visible(entries, viewer, role)
         original = entries[0].final
         assert original is not None
-        standing = stand(seen)
         blinded = any(entry.hidden for entry in seen)
-        counts = standing.counts
-        if blinded and counts is None:
-            own = [entry for entry in standing.decisions.values() if entry.who == viewer]
-            counts = own[-1] if own else None
-        current = original if counts is None or counts.final is None else counts.final
-        readers = {role: entry.who for role, entry in standing.decisions.items()}
+        standing = stand(seen)
+        decision = standing.counts
+        if blinded:  # what this viewer has decided, if anything
+            decision = next(iter(standing.decisions.values()), None)
+        counts = decision is not None and decision.final is not None
+        readers = {name: entry.who for name, entry in standing.decisions.items()}
         return StoredReading(
-            id=id,
+            id=entries[0].reading_id,
             original=original,
-            current=current,
+            current=decision.final if counts else original,  # type: ignore[union-attr,arg-type]
             revision=entries[-1].revision,
-            state=stand(entries).state if not blinded else "double",
+            state="double" if blinded else standing.state,
             history=seen,
-            tags=_tags_of(connection, id),
+            tags=_tags_of(connection, entries[0].reading_id),
             paths=originals.places(location_after(rows), original["film"]["source"], self.folder),
+            decision=decision,
             blinded=blinded,
             first_reader=readers.get("first"),
             second_reader=readers.get("second"),
         )
+
+    def double_readings(self) -> list[DoubleReading]:
+        """Readings that two people gave independently, once both are in; by number."""
+        found = []
+        table = tables.heads.c
+        both = select(table.reading_id).where(
+            table.first_reader.is_not(None), table.second_reader.is_not(None)
+        )
+        with database.told(self.url), database.reading(self._engine) as connection:
+            for rows in histories(connection, tables.history.c.reading_id.in_(both)):
+                entries = [entry_of(row) for row in rows]
+                standing = stand(entries)
+                original, pair = entries[0].final, standing.decisions
+                assert original is not None
+                settled = standing.counts if standing.state != "adjudicate" else None
+                found.append(
+                    DoubleReading(
+                        id=entries[0].reading_id,
+                        original=original,
+                        first=pair["first"],
+                        second=pair["second"],
+                        settled=settled,
+                    )
+                )
+        return found
+
+    def end(self) -> tuple[int, str]:
+        """(rows, hash of the last one) of the whole history: worth writing down elsewhere."""
+        with database.told(self.url), database.reading(self._engine) as connection:
+            return last_row(connection)
+
+    def holds(self, hash: str) -> bool:
+        """Whether the history has a row of that hash."""
+        found = select(tables.history.c.sequence).where(tables.history.c.hash == hash)
+        with database.told(self.url), database.reading(self._engine) as connection:
+            return connection.scalar(found) is not None
 
     # ---- deciding ------------------------------------------------------------------------------
 
@@ -232,114 +351,109 @@ class Store:
     ) -> Decision:
         """Writes one decision on top of the history.
 
-        `kind` is one of `DECISION_KINDS`: the three outcomes; `reopen` (undo: back to the
+        `kind` is one of `DECISION_KINDS`: the three outcomes (`accept` without `final` accepts
+        what the reviewer saw as `StoredReading.current`); `reopen` (undo: back to the
         proposal); `second` (ask for an independent second reading); `adjudicate` (settle two
         differing readings, with `outcome` one of `OUTCOMES`, by default what `final` says).
-        `final` is the changed object, as in `StoredReading.current`.
+        `final` is the whole changed object, like `StoredReading.current`.
 
         Raises `Conflict` where someone else has decided after `expected_revision`, `Problem`
         where the decision is not possible.
         """
-        name = f"reading {id}"
+        reviewer = reviewer.strip()
         with database.told(self.url), database.writing(self._engine) as connection:
             rows = _history(connection, id)
-            entries = tuple(entry_of(row) for row in rows)
-            seen = visible(entries, reviewer, role)
-            if any(
-                entry.revision > expected_revision and entry.kind in DECISION_KINDS
-                for entry in seen
-            ):
-                raise Conflict(self._stored(connection, id, reviewer, role), expected_revision)
-            if kind in OUTCOMES:
-                outcome = kind
-            elif kind == "adjudicate":
-                outcome = outcome or ("accept" if final is None else "accept_with_changes")
-            else:
-                outcome, final = "", None
+            entries = [entry_of(row) for row in rows]
+            shown = self._stored(connection, rows, reviewer, role)
+            for entry, seen in zip(entries, shown.history, strict=True):
+                matters = not seen.hidden or entry.role == role
+                if entry.revision > expected_revision and entry.kind in DECISION_KINDS and matters:
+                    raise Conflict(shown, expected_revision)
             check_decision(
-                stand(entries),
-                name,
-                kind=kind,
-                outcome=outcome,
-                reviewer=reviewer,
-                final=final,
-                reason=reason,
-                role=role,
+                stand(entries), f"reading {id}", kind, outcome, reviewer, final, reason, role
             )
-            original = entries[0].final
-            assert original is not None
-            if final is not None:
-                # Whose film it is does not change, whatever a page sends back.
-                final = {**final, "film": original["film"], "made_by": original["made_by"]}
-            row = self._append(
+            outcome, final = settle(shown, kind, outcome, final)
+            return self._note(
                 connection,
-                reading_id=id,
-                revision=entries[-1].revision + 1,
-                kind=kind,
+                self._ledger(connection),
+                id,
+                kind,
+                reviewer,
+                final,
                 outcome=outcome,
-                role=role if kind in OUTCOMES else "",
-                who=reviewer.strip(),
-                weights=entries[0].weights,
-                config_sha256=entries[0].config_sha256,
+                role=role if kind in ("accept", "accept_with_changes", "reject") else "",
                 reason=reason.strip(),
-                payload=dump(final),
             )
-            _settle(connection, [*rows, row])
-        return entry_of(row)
 
     # ---- tags ----------------------------------------------------------------------------------
 
     def tag(self, id: int, tags: Sequence[str], reviewer: str, *, remove: bool = False) -> None:
-        """Adds tags to a reading, or removes them; decisions do not conflict with it."""
-        with database.told(self.url), database.writing(self._engine) as connection:
-            self._tag(connection, id, tags, reviewer, remove=remove)
-
-    def _tag(
-        self,
-        connection: Connection,
-        id: int,
-        tags: Sequence[str],
-        reviewer: str,
-        *,
-        remove: bool = False,
-    ) -> None:
-        there = set(_tags_of(connection, id))
-        wanted = {tag.strip() for tag in tags if tag.strip()}
-        changed = sorted(there & wanted if remove else wanted - there)
-        if not changed:
-            return
-        rows = _history(connection, id)
-        row = self._append(
-            connection,
-            reading_id=id,
-            revision=rows[-1]["revision"] + 1,
-            kind="untag" if remove else "tag",
-            who=reviewer,
-            weights=rows[0]["weights"],
-            config_sha256=rows[0]["config_sha256"],
-            payload=dump({"tags": changed}),
-        )
+        """Adds tags to a reading, or removes them; no decision conflicts with that."""
+        wanted = {tag.strip() for tag in tags} - {""}
         table = tables.tags
-        if remove:
-            connection.execute(
-                delete(table).where(table.c.reading_id == id, table.c.tag.in_(changed))
-            )
-        else:
-            connection.execute(insert(table), [{"reading_id": id, "tag": name} for name in changed])
-        _settle(connection, [*rows, row])
+        with database.told(self.url), database.writing(self._engine) as connection:
+            there = set(_tags_of(connection, id))
+            changed = sorted(there & wanted if remove else wanted - there)
+            if not changed:
+                return
+            kind = "untag" if remove else "tag"
+            ledger = self._ledger(connection)
+            self._note(connection, ledger, id, kind, reviewer.strip(), {"tags": changed})
+            if remove:
+                gone = (table.c.reading_id == id) & table.c.tag.in_(changed)
+                connection.execute(delete(table).where(gone))
+            else:
+                pairs = [{"reading_id": id, "tag": name} for name in changed]
+                connection.execute(insert(table), pairs)
 
-    # ---- checking ------------------------------------------------------------------------------
+    # ---- checking and copying ------------------------------------------------------------------
 
     def verify(self) -> list[Break]:
         """Every place where the store is not what was written; empty where all is well."""
         with database.told(self.url), database.reading(self._engine) as connection:
-            return breaks(connection)
+            return breaks(connection, self._key)
+
+    def copy_to(self, url: str) -> Store:
+        """A copy of the whole store, history and hashes as they are; returns the open copy.
+
+        The copy has the same key. Where it lies elsewhere, each film's new relative place is
+        noted. Raises `Problem` where this store is broken or the other is not empty.
+        """
+        broken = self.verify()
+        if broken:
+            raise Problem(
+                database.shown(self.url),
+                f"is broken ({broken[0].where}: {broken[0].what})",
+                "go on from the last good copy",
+            )
+        target = Store.open(url, self._key)
+        with (
+            database.told(self.url),
+            database.reading(self._engine) as source,
+            database.told(target.url),
+            database.writing(target._engine) as connection,
+        ):
+            if last_row(connection) != (0, START):
+                raise Problem(database.shown(target.url), "holds readings", "give an empty store")
+            for table in (tables.readings, tables.history):
+                order = next(iter(table.primary_key))
+                chunks = source.execute(select(table).order_by(order)).mappings().partitions(500)
+                for chunk in chunks:
+                    connection.execute(insert(table), [dict(row) for row in chunk])
+            set_seal(connection, self._key, *last_row(source))
+            rebuild(connection)
+            ledger = target._ledger(connection)
+            for id, location, given in connection.execute(
+                select(tables.heads.c.reading_id, tables.heads.c.location, tables.heads.c.source)
+            ).fetchall():
+                path = originals.places(location, given, self.folder)[0]
+                place = originals.location_of(str(path), target.folder)
+                if place != location:
+                    target._move(connection, ledger, id, place)
+        return target
 
 
-IDENTITY = ("sha256", "frame", "knee", "weights", "config_sha256")
-
-
-def _identity(reading: Mapping[str, Any]) -> tuple[str, int, int, str, str]:
+def _identity(reading: Mapping[str, Any]) -> tuple[Any, ...]:
     film, made_by = reading["film"], reading["made_by"]
     return (
         film["sha256"],
@@ -350,10 +464,15 @@ def _identity(reading: Mapping[str, Any]) -> tuple[str, int, int, str, str]:
     )
 
 
-def _known(connection: Connection) -> dict[tuple[str, int, int, str, str], int]:
-    columns = [tables.readings.c[name] for name in IDENTITY]
-    found = connection.execute(select(tables.readings.c.id, *columns))
-    return {(row[1], row[2], row[3], row[4], row[5]): row[0] for row in found}
+def _known(connection: Connection, rows: Sequence[Mapping[str, Any]]) -> dict[tuple[Any, ...], int]:
+    """Identity to number of those of `rows` that are in the store."""
+    table = tables.readings.c
+    query = select(table.id, *(table[name] for name in IDENTITY))
+    if len(rows) < MANY:
+        query = query.where(table.sha256.in_({row["film"]["sha256"] for row in rows}))
+    wanted = {_identity(row) for row in rows}
+    found = {tuple(row[1:]): int(row[0]) for row in connection.execute(query)}
+    return {identity: id for identity, id in found.items() if identity in wanted}
 
 
 def _history(connection: Connection, id: int) -> list[Mapping[str, Any]]:
@@ -366,27 +485,14 @@ def _history(connection: Connection, id: int) -> list[Mapping[str, Any]]:
     return rows
 
 
-def _settle(connection: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
-    """Brings the worklist's row of a reading up to its history."""
-    values = head_columns([entry_of(row) for row in rows], location_after(rows))
-    connection.execute(
-        update(tables.heads)
-        .where(tables.heads.c.reading_id == rows[0]["reading_id"])
-        .values(values)
-    )
-
-
 def _tags_of(connection: Connection, id: int) -> tuple[str, ...]:
     table = tables.tags
-    return tuple(
-        connection.scalars(
-            select(table.c.tag).where(table.c.reading_id == id).order_by(table.c.tag)
-        )
-    )
+    found = select(table.c.tag).where(table.c.reading_id == id)
+    return tuple(sorted(connection.scalars(found)))
 
 
 def _check_key(engine: Engine, url: URL, key: bytes) -> None:
-    """Raises `Problem` where the key is not the one that the store was made with."""
+    """Marks a new store with its key; raises `Problem` where it was made with another."""
     mark = keyed(key, "key", "")
     column = select(tables.about.c.value).where(tables.about.c.name == "key")
     with database.reading(engine) as connection:
@@ -396,6 +502,7 @@ def _check_key(engine: Engine, url: URL, key: bytes) -> None:
             found = connection.scalar(column)
             if found is None:
                 connection.execute(insert(tables.about).values(name="key", value=mark))
+                set_seal(connection, key, 0, START)
                 return
     if found != mark:
         raise Problem(database.shown(url), "the key is not this store's", "give the store's key")

@@ -1,7 +1,8 @@
 """The tables as the newest migration leaves them.
 
-`readings` and `history` only grow: triggers refuse UPDATE and DELETE. `heads` and `tags` are
-made from the history and can be made again; `verify` compares them with it.
+`readings` and `history` only grow: triggers refuse UPDATE and DELETE. `seal` holds the history's
+last hash under the store's key. `heads` and `tags` are made from the history and can be made
+again; `verify` compares them with it.
 """
 
 from __future__ import annotations
@@ -61,6 +62,15 @@ history = Table(
     UniqueConstraint("reading_id", "revision", name="one_revision"),
 )
 
+seal = Table(
+    "seal",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=False),  # one row, 1
+    Column("sequence", Integer, nullable=False),
+    Column("hash", String, nullable=False),
+    Column("seal", String, nullable=False),
+)
+
 heads = Table(
     "heads",
     metadata,
@@ -83,6 +93,8 @@ heads = Table(
     Column("side_probability", Float),
     Column("refused", Text),
     Column("changed_at", String, nullable=False),
+    Column("first_reader", String),
+    Column("second_reader", String),
 )
 Index("heads_most_to_gain", heads.c.decided, heads.c.gain.desc(), heads.c.reading_id)
 Index("heads_study", heads.c.study)
@@ -94,5 +106,3 @@ tags = Table(
     Column("reading_id", Integer, ForeignKey("readings.id"), primary_key=True, autoincrement=False),
 )
 Index("tags_reading", tags.c.reading_id)
-
-APPEND_ONLY = ("readings", "history")

@@ -94,6 +94,10 @@ def _filtered(query: Select[Any], filter: Filter) -> Select[Any]:
         query = query.where(and_(HEADS.uncertainty >= least, HEADS.uncertainty <= most))
     if filter.study is not None:
         query = query.where(HEADS.study == filter.study)
+    if filter.waiting_for:
+        query = query.where(HEADS.decided == 0)
+        for reader in (HEADS.first_reader, HEADS.second_reader):
+            query = query.where(or_(reader.is_(None), reader != filter.waiting_for))
     if filter.search:
         query = query.where(HEADS.source.icontains(filter.search, autoescape=True))
     return query

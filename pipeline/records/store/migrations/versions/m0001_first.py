@@ -1,4 +1,4 @@
-"""Readings, their history, the worklist and tags."""
+"""Readings, their history and its seal, the worklist and tags."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -50,6 +50,13 @@ def upgrade() -> None:
         sa.Column("previous", sa.String, nullable=False),
         sa.Column("hash", sa.String, nullable=False),
         sa.UniqueConstraint("reading_id", "revision", name="one_revision"),
+    )
+    op.create_table(
+        "seal",
+        sa.Column("id", sa.Integer, primary_key=True, autoincrement=False),
+        sa.Column("sequence", sa.Integer, nullable=False),
+        sa.Column("hash", sa.String, nullable=False),
+        sa.Column("seal", sa.String, nullable=False),
     )
     op.create_table(
         "heads",
