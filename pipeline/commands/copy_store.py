@@ -1,0 +1,48 @@
+"""`squareon copy`: a store as it is, to another place."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, ClassVar
+
+from pipeline.knee.errors import Problem
+from pipeline.records.store import open_store
+from pipeline.records.store.database import shown
+
+EXAMPLES = """\
+examples:
+  squareon copy results/store.sqlite backup/store-monday.sqlite
+  squareon copy results postgresql://localhost/films
+
+The store is checked first and copied with its whole history, every hash as it is; it may be in use
+meanwhile. The copy has the same key, which is not copied: keep it apart, and give it beside the
+copy (FILE.key) or in the environment variable SQUAREON_STORE_KEY.
+"""
+
+
+@dataclass(frozen=True)
+class CopyCommand:
+    """Copies a store."""
+
+    help: ClassVar[str] = "copy a store of reviewed readings, as a backup or to PostgreSQL"
+    settings: ClassVar[None] = None
+
+    def add_arguments(self, parser: argparse.ArgumentParser) -> None:
+        parser.epilog = EXAMPLES
+        parser.add_argument("store", metavar="STORE", help="store, its folder, or its URL")
+        parser.add_argument("target", metavar="TARGET", help="new file or URL")
+
+    def run(self, arguments: argparse.Namespace, settings: Mapping[str, Any]) -> int:
+        if "://" not in arguments.target and Path(arguments.target).exists():
+            raise Problem(arguments.target, "is there already", "give another name")
+        with (
+            open_store(arguments.store, make=False) as store,
+            store.copy_to(arguments.target) as copy,
+        ):
+            readings = sum(copy.progress().values())
+            where = shown(copy.url)
+        print(f"{readings} readings with their history copied to {where}")
+        return 0
