@@ -1,0 +1,1 @@
+"""Reviewed readings as standard objects, tables for researchers and pages for people."""
