@@ -1,13 +1,14 @@
 """Reads labelled synthetic films and compares what was found with what is true.
 
 Fixed landmarks are scored by radial error, contour landmarks by the error normal to the outline
-as well; both in mm at the knee. SDR counts errors of at most the threshold. Intervals are 95 %
-percentile bootstrap over films (each film is another subject).
+as well; both in mm at the knee. SDR counts errors of at most the threshold. 95 %
+intervals of means are percentile bootstrap over films (each film is another subject), those of
+shares Clopper and Pearson's.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -16,6 +17,8 @@ from numpy.typing import NDArray
 
 from pipeline.align.options import TOLERANCES, AlignOptions
 from pipeline.align.square import NO_UPTO, YES_FROM, Z90, square_probability
+from pipeline.bench.conformal import factor, score
+from pipeline.bench.intervals import interval, share
 from pipeline.contracts import Detector, PoseEstimator
 from pipeline.knee.detection import Detection, Hypothesis, Pose
 from pipeline.knee.errors import Problem
@@ -60,6 +63,22 @@ class KneeResult:
     flexion: tuple[float, float]
     hypotheses: tuple[tuple[float, float, float, float, float], ...] = ()
     mm_per_px: float = 1.0
+
+    def scores(self) -> tuple[float, float]:
+        """Deviations that the printed intervals of (rotation, tilt) must reach to hold the truth;
+        NaN where there was no pose."""
+        if not self.hypotheses:
+            return float("nan"), float("nan")
+        r, r_sd, t, t_sd, _ = zip(*self.hypotheses, strict=True)
+        return score(self.rotation[0], r, r_sd), score(self.tilt[0], t, t_sd)
+
+    def half_widths(self) -> tuple[float, float]:
+        """Degrees, of the printed 90 % intervals of (rotation, tilt); NaN without a pose."""
+        if not self.hypotheses:
+            return float("nan"), float("nan")
+        r, r_sd, t, t_sd, _ = np.array(self.hypotheses).T
+        widths = (np.ptp([m - Z90 * s, m + Z90 * s]) / 2 for m, s in ((r, r_sd), (t, t_sd)))
+        return tuple(map(float, widths))  # type: ignore[return-value]
 
 
 @dataclass(frozen=True)
@@ -161,33 +180,6 @@ def _score(
     )
 
 
-def interval(
-    values: Sequence[Array], statistic: Callable[[Array], float], rounds: int = 1000
-) -> tuple[float, float, float]:
-    """`statistic` of all values and its 95 % bootstrap interval, resampling whole films.
-
-    Args:
-        values: one array of scores per film; empty arrays and NaN are ignored.
-    """
-    kept = [v[~np.isnan(v)] for v in values]
-    kept = [v for v in kept if len(v)]
-    if not kept:
-        return float("nan"), float("nan"), float("nan")
-    rng = np.random.default_rng(0)
-    sizes = np.array([len(v) for v in kept])
-    flat, starts = np.concatenate(kept), np.concatenate([[0], np.cumsum(sizes)[:-1]])
-    draws = []
-    for _ in range(rounds if len(kept) > 1 else 0):
-        pick = rng.integers(0, len(kept), len(kept))
-        if (sizes == sizes[0]).all():
-            rows = (starts[pick][:, None] + np.arange(sizes[0])).ravel()
-        else:
-            rows = np.concatenate([np.arange(starts[i], starts[i] + sizes[i]) for i in pick])
-        draws.append(statistic(flat[rows]))
-    low, high = np.percentile(draws, [2.5, 97.5]) if draws else (float("nan"),) * 2
-    return float(statistic(flat)), float(low), float(high)
-
-
 def summarise(results: Sequence[FilmResult]) -> dict[str, Any]:
     """All figures of a run as plain values, ready for JSON."""
     knees = [k for r in results for k in r.knees]
@@ -198,19 +190,19 @@ def summarise(results: Sequence[FilmResult]) -> dict[str, Any]:
         "knees": len(knees),
         "failures": sorted({f for r in results for f in r.failures}),
         "view": {
-            "right": _share([float(k.found_view == k.view) for k in named]),
+            "right": share([float(k.found_view == k.view) for k in named]),
             "missed": int(sum(k.found_view is None for k in named)),
-            "way_round_right": _share(
+            "way_round_right": share(
                 [
                     k.right_way_round
                     for k in named
                     if k.found_view == k.view and not np.isnan(k.right_way_round)
                 ]
             ),
-            "other_refused": _share(
+            "other_refused": share(
                 [float(k.found_view in (None, "other")) for k in knees if k.view == "other"]
             ),
-            "no_knee_refused": _share([float(r.false_knees == 0) for r in negatives]),
+            "no_knee_refused": share([float(r.false_knees == 0) for r in negatives]),
         },
         "square": {
             "both": square_summary(named),
@@ -221,13 +213,6 @@ def summarise(results: Sequence[FilmResult]) -> dict[str, Any]:
             for view in ("AP", "lateral")
         },
     }
-
-
-def _share(values: Sequence[float]) -> dict[str, float | int]:
-    if not values:
-        return {"n": 0}
-    mean, low, high = interval([np.array([v]) for v in values], lambda v: float(v.mean()))
-    return {"n": len(values), "share": mean, "low": low, "high": high}
 
 
 def _view_summary(view: View, knees: Sequence[KneeResult]) -> dict[str, Any]:
@@ -255,7 +240,11 @@ def _view_summary(view: View, knees: Sequence[KneeResult]) -> dict[str, Any]:
             for i, name in enumerate(names)
         },
         "angles": {
-            name: _angle_summary([getattr(k, name) for k in knees], [k.direct[i] for k in knees])
+            name: _angle_summary(
+                [getattr(k, name) for k in knees],
+                [k.direct[i] for k in knees],
+                np.array([k.scores()[i] for k in knees]),
+            )
             for i, name in enumerate(("rotation", "tilt"))
         },
         "flexion_mae": _mean_abs([k.flexion[1] - k.flexion[0] for k in knees]),
@@ -282,19 +271,6 @@ def _mean_abs(values: Sequence[float]) -> float | None:
     array = np.abs(np.array(values, dtype=np.float64))
     array = array[~np.isnan(array)]
     return float(array.mean()) if len(array) else None
-
-
-def conformal_factor(error: Array, sd: Array, miss: float = 0.1) -> float | None:
-    """What a standard deviation must be multiplied by so that its normal interval covers.
-
-    Split conformal: the ceil((n + 1)(1 - miss))-th smallest |error| / sd over the normal
-    quantile (Lei et al. 2018, J Am Stat Assoc 113:1094). None with too few films.
-    """
-    ratio = np.sort(np.abs(error) / sd)
-    rank = int(np.ceil((len(ratio) + 1) * (1 - miss)))
-    if not 1 <= rank <= len(ratio):
-        return None
-    return float(ratio[rank - 1] / Z90)
 
 
 def square_summary(knees: Sequence[KneeResult]) -> dict[str, Any]:
@@ -340,18 +316,17 @@ def square_summary(knees: Sequence[KneeResult]) -> dict[str, Any]:
 
 
 def _angle_summary(
-    triples: Sequence[tuple[float, float, float]], direct: Sequence[float]
+    triples: Sequence[tuple[float, float, float]], direct: Sequence[float], scores: Array
 ) -> dict[str, Any]:
     data = np.array(triples, dtype=np.float64).reshape(-1, 3)
     network = np.array(direct, dtype=np.float64)
     good = ~np.isnan(data[:, 1])
-    data, network = data[good], network[good]
+    data, network, scores = data[good], network[good], scores[good]
     if not len(data):
         return {"n": 0}
     error = data[:, 1] - data[:, 0]
     mae, low, high = interval([np.array([abs(e)]) for e in error], lambda v: float(v.mean()))
     off = np.abs(data[:, 0]) > OFF_SQUARE_DEG
-    inside = np.abs(error) <= Z90 * data[:, 2]
     return {
         "n": len(data),
         "mae": mae,
@@ -359,8 +334,8 @@ def _angle_summary(
         "bias": float(error.mean()),
         "median": float(np.median(np.abs(error))),
         "p95": float(np.percentile(np.abs(error), 95)),
-        "direction": _share([float(v) for v in np.sign(data[off, 1]) == np.sign(data[off, 0])]),
-        "coverage_90": float(inside.mean()),
-        "sd_factor_90": conformal_factor(error, data[:, 2]),
+        "direction": share([float(v) for v in np.sign(data[off, 1]) == np.sign(data[off, 0])]),
+        "coverage_90": float((scores <= Z90).mean()),
+        "sd_factor_90": factor(scores),
         "direct_mae": _mean_abs(list(network - data[:, 0])),
     }

@@ -6,11 +6,13 @@ from collections.abc import Mapping
 from typing import Any
 
 
-def _number(value: float | None, digits: int = 2) -> str:
+def number(value: float | None, digits: int = 2) -> str:
+    """A number, or a dash for none."""
     return "-" if value is None else f"{value:.{digits}f}"
 
 
-def _percent(share: Mapping[str, Any]) -> str:
+def percent(share: Mapping[str, Any]) -> str:
+    """A share with its interval and count, in per cent."""
     if not share.get("n"):
         return "-"
     return (
@@ -35,15 +37,16 @@ def markdown(figures: Mapping[str, Any]) -> str:
     view = figures["view"]
     lines = [
         f"{figures['films']} synthetic films with {figures['knees']} knees, seeds and anatomy that "
-        "training never used. Means with 95 % bootstrap intervals over films.",
+        "training never used. 95 % intervals: of means by bootstrap over films, of shares exact "
+        "(Clopper and Pearson).",
         "",
         "| | |",
         "| --- | --- |",
-        f"| view right | {_percent(view['right'])} |",
+        f"| view right | {percent(view['right'])} |",
         f"| knees missed | {view['missed']} |",
-        f"| right way round (AP: side; lateral: facing) | {_percent(view['way_round_right'])} |",
-        f"| other projections refused | {_percent(view['other_refused'])} |",
-        f"| films without a knee: none found | {_percent(view['no_knee_refused'])} |",
+        f"| right way round (AP: side; lateral: facing) | {percent(view['way_round_right'])} |",
+        f"| other projections refused | {percent(view['other_refused'])} |",
+        f"| films without a knee: none found | {percent(view['no_knee_refused'])} |",
         "",
         "| view | angle | n | MAE (deg) | 95th | bias | direction right when > 2 deg off "
         "| inside its 90 % interval | network alone MAE |",
@@ -56,8 +59,8 @@ def markdown(figures: Mapping[str, Any]) -> str:
             low, high = a["mae_95"]
             lines.append(
                 f"| {name} | {angle} | {a['n']} | {a['mae']:.2f} ({low:.2f} to {high:.2f}) | "
-                f"{a['p95']:.2f} | {a['bias']:+.2f} | {_percent(a['direction'])} | "
-                f"{100 * a['coverage_90']:.1f} % | {_number(a['direct_mae'])} |"
+                f"{a['p95']:.2f} | {a['bias']:+.2f} | {percent(a['direction'])} | "
+                f"{100 * a['coverage_90']:.1f} % | {number(a['direct_mae'])} |"
             )
     lines += [
         "",

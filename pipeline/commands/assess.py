@@ -16,10 +16,13 @@ examples:
   squareon assess --out figures
   squareon assess --out figures films=2000
   squareon assess --out figures films=500 scenario.views=[AP]
+  squareon assess --out figures suite=goals films=150
+  squareon assess --out figures suite=shifts scenario=mixed detector.folder=run/weights
 
 Films are made from seeds that training never uses and read as any other film. accuracy.json
-holds every figure, accuracy.md the tables. Synthetic films say how well the program reads what
-it was made for; they do not say how well it reads yours.
+holds every figure, accuracy.md the tables. With a suite the same seeds are read under each of
+its conditions. Synthetic films say how well the program reads what it was made for; they do
+not say how well it reads yours.
 """
 
 
@@ -35,11 +38,16 @@ class AssessCommand:
         parser.add_argument(
             "--out", required=True, type=Path, metavar="DIR", help="folder for the figures"
         )
+        parser.add_argument(
+            "--name", default="", help="of the files (default: accuracy; with a suite, suite)"
+        )
 
     def run(self, arguments: argparse.Namespace, settings: Mapping[str, Any]) -> int:
+        chosen = AssessSettings(**settings)
         with bar("reading synthetic films") as progress:
-            figures, _ = assess(AssessSettings(**settings), progress)
-        write_report(figures, arguments.out)
-        print((arguments.out / "accuracy.md").read_text())
+            figures, _ = assess(chosen, progress)
+        name = arguments.name or ("suite" if chosen.suite else "accuracy")
+        page = write_report(figures, arguments.out, name)
+        print(page.read_text())
         print(f"figures in {arguments.out}")
         return 0

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from pipeline.bench.accuracy import _errors, conformal_factor, interval
+from pipeline.bench.accuracy import _errors
+from pipeline.bench.intervals import interval, share
 
 
 def test_gaussian_errors_follow_the_rayleigh_law():
@@ -41,17 +42,8 @@ def test_whole_films_are_resampled():
     assert ten[2] - ten[1] == pytest.approx(one[2] - one[1], rel=0.1)
 
 
-def test_conformal_factor_mends_deviations_of_half_the_size():
-    """Errors twice as large as said: the factor is 2, and coverage on new films 90 %."""
-    rng = np.random.default_rng(4)
-    error, fresh = rng.normal(0, 2, 2000), rng.normal(0, 2, 20_000)
-    factor = conformal_factor(error, np.ones(2000))
-    assert factor == pytest.approx(2.0, rel=0.06)
-    assert (np.abs(fresh) <= 1.6449 * factor).mean() == pytest.approx(0.9, abs=0.02)
-
-
-def test_conformal_rank_is_the_published_one():
-    """n = 9, 90 %: the 9th smallest; n = 8: none is enough (Angelopoulos & Bates 2021)."""
-    scores = np.arange(1.0, 10.0)
-    assert conformal_factor(scores, np.ones(9)) == pytest.approx(9 / 1.6449, rel=1e-4)
-    assert conformal_factor(scores[:8], np.ones(8)) is None
+def test_a_share_without_a_failure_is_not_certain():
+    """27 of 27: the exact lower bound is 0.025 ** (1 / 27) = 0.872 (closed form for n of n)."""
+    all_right = share([1.0] * 27)
+    assert all_right["share"] == all_right["high"] == 1.0
+    assert all_right["low"] == pytest.approx(0.025 ** (1 / 27))
