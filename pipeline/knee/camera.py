@@ -7,6 +7,7 @@ pixels of the stored matrix, x to the right and y down, the centre of the first 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,16 @@ Array = NDArray[np.float64]
 def unit(vector: Array) -> Array:
     """`vector` (..., 3) scaled to length 1 along its last axis."""
     vector = np.asarray(vector, dtype=np.float64)
+    if vector.ndim == 1:
+        return vector / np.sqrt(vector @ vector)
     return vector / np.linalg.norm(vector, axis=-1, keepdims=True)
+
+
+def cross(a: Array, b: Array) -> Array:
+    """(3,) cross product of two vectors; numpy's own takes twenty times as long for a pair."""
+    return np.array(
+        [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]]
+    )
 
 
 @dataclass(frozen=True)
@@ -94,14 +104,14 @@ class Camera:
             columns,
         )
 
-    @property
+    @cached_property
     def matrix(self) -> Array:
         """(3, 4) projection matrix: homogeneous world mm to homogeneous pixels."""
         columns = np.stack([self.step_x, self.step_y, self.origin - self.source], axis=1)
         rotation = np.linalg.inv(columns)
         return np.concatenate([rotation, (-rotation @ self.source)[:, None]], axis=1)
 
-    @property
+    @cached_property
     def normal(self) -> Array:
         """(3,) unit normal of the receptor, pointing away from the source."""
         normal = unit(np.cross(self.step_x, self.step_y))

@@ -15,12 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.knee.anatomy import Mesh
-from pipeline.knee.camera import unit
+from pipeline.knee.camera import cross, unit
 
 Array = NDArray[np.float64]
 
 DISTAL_FEMUR_MM = 45.0
 UPPER_TIBIA_MM = 15.0
+_AXES = np.eye(3)
+_TURNS = np.radians(np.arange(-60.0, 60.01, 1.0))
+"""Directions from the mediolateral one in which the plateau's width is tried."""
 
 
 @dataclass(frozen=True)
@@ -92,63 +95,34 @@ class Frames:
 
 
 def section_points(
-    mesh: Mesh, normal: Array, offsets: Array, faces: NDArray[np.int32] | None = None
+    mesh: Mesh, normal: Array, offsets: Array
 ) -> tuple[NDArray[np.intp], Array, Array]:
     """The cuts of a closed surface by the planes p . normal = offset.
 
     Args:
         offsets: (P,) mm.
-        faces: the faces that may be cut, all by default.
 
     Returns:
         which plane each of S segments belongs to (S,), and its two ends (S, 3), (S, 3), all
         segments of a plane running the same way round.
     """
-    tri = mesh.faces if faces is None else faces
-    height = (mesh.vertices @ normal)[tri] - np.asarray(offsets)[:, None, None]
-    above = height > 0
-    count = above.sum(axis=2)
-    plane, face = np.nonzero((count == 1) | (count == 2))
-    if len(face) == 0:
-        return plane, np.empty((0, 3)), np.empty((0, 3))
-    alone = count[plane, face] == 1
-    rows = np.arange(len(face))
-    lone = np.argmax(above[plane, face] == alone[:, None], axis=1)
-    order = (lone[:, None] + [0, 1, 2]) % 3
-    h = height[plane, face][rows[:, None], order]
-    corner = mesh.vertices[tri[face][rows[:, None], order]]
-    share: Array = h[:, :1] / (h[:, :1] - h[:, 1:])
-    ends: Array = corner[:, :1] + share[:, :, None] * (corner[:, 1:] - corner[:, :1])
-    ends = np.where(alone[:, None, None], ends, ends[:, ::-1])
-    return plane, ends[:, 0], ends[:, 1]
+    from pipeline.knee.cuts import segments
 
-
-def section_centroids(
-    mesh: Mesh, normal: Array, offsets: Array, faces: NDArray[np.int32] | None = None
-) -> Array:
-    """(Q, 3) centroids of the areas cut out by planes, without those that miss the bone."""
     offsets = np.asarray(offsets, dtype=np.float64)
-    plane, start, end = section_points(mesh, normal, offsets, faces)
-    helper = np.eye(3)[int(np.argmin(np.abs(normal)))]
-    e1 = unit(np.cross(normal, helper))
-    basis = np.stack([e1, np.cross(normal, e1)], axis=1)
-    a, b = start @ basis, end @ basis
-    size = len(offsets)
+    plane, start, end = segments(mesh.vertices, mesh.faces, mesh.vertices @ normal, offsets)
+    return plane, start, end
 
-    def total(values: Array) -> Array:
-        sums: Array = np.bincount(plane, values, size).astype(np.float64)
-        return sums
 
-    number = np.maximum(total(np.ones(len(plane))), 1)
-    middle = np.stack([total(a[:, 0]) / number, total(a[:, 1]) / number], axis=1)
-    a, b = a - middle[plane], b - middle[plane]
-    cross = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
-    area = total(cross) / 2
+def section_centroids(mesh: Mesh, normal: Array, offsets: Array) -> Array:
+    """(Q, 3) centroids of the areas cut out by planes, without those that miss the bone."""
+    from pipeline.knee.cuts import centroids
+
+    offsets = np.asarray(offsets, dtype=np.float64)
+    e1 = unit(cross(normal, _AXES[int(np.argmin(np.abs(normal)))]))
+    basis = np.stack([e1, cross(normal, e1)], axis=1)
+    flat, area = centroids(mesh.vertices, mesh.faces, mesh.vertices @ normal, offsets, basis)
     good = np.abs(area) > 1e-9
-    mean = (a + b) * cross[:, None]
-    flat = np.stack([total(mean[:, 0]), total(mean[:, 1])], axis=1)[good]
-    centroid = flat / (6 * area[good, None]) + middle[good]
-    points: Array = centroid @ basis.T + offsets[good, None] * normal
+    points: Array = flat[good] @ basis.T + offsets[good, None] * normal
     return points
 
 
@@ -161,15 +135,12 @@ def _shaft_axis(
     """
     along = mesh.vertices @ direction - joint
     heights = np.linspace(low, min(high, float(along.max()) - 1.0), 8)
-    # Only the faces of the shaft can be cut.
-    past, short = along > heights[0], along < heights[-1]
-    tri = mesh.faces
-    shaft = tri[past[tri].any(axis=1) & short[tri].any(axis=1)]
-    points = section_centroids(mesh, direction, joint + heights, shaft)
+    points = section_centroids(mesh, direction, joint + heights)
     if len(points) < 2:
         raise ValueError("the bone ends before its shaft begins: no axis can be fitted")
     middle = points.mean(axis=0)
-    axis = np.linalg.svd(points - middle)[2][0]
+    away = points - middle
+    axis = np.linalg.eigh(away.T @ away)[1][:, 2]
     return (axis if axis @ direction > 0 else -axis), middle
 
 
@@ -185,8 +156,9 @@ def femur_frame(mesh: Mesh, *, up: Array | None = None, lateral: Array | None = 
     v = mesh.vertices
     width, middle = 80.0, v.mean(axis=0)
     for _ in range(3):
-        joint = float((v @ shaft).min())
-        distal = v[v @ shaft < joint + DISTAL_FEMUR_MM]
+        rise = v @ shaft
+        joint = float(rise.min())
+        distal = v[rise < joint + DISTAL_FEMUR_MM]
         across = unit(side - (side @ shaft) * shaft)
         width = float(np.ptp(distal @ across))
         shaft, middle = _shaft_axis(mesh, shaft, joint, 0.75 * width, 1.5 * width)
@@ -198,25 +170,24 @@ def femur_frame(mesh: Mesh, *, up: Array | None = None, lateral: Array | None = 
     x = y = z
     for _ in range(8):
         y = unit(shaft - (shaft @ z) * z)
-        x = np.cross(y, z)
-        along = distal @ z
-        split = (along.max() + along.min()) / 2
-        medial, lateral_ = distal[along < split], distal[along >= split]
-        touching = np.stack(
+        x = cross(y, z)
+        along, up_, front = np.stack([z, y, x]) @ distal.T
+        medial = along < (along.max() + along.min()) / 2
+        touching = distal[
             [
-                medial[np.argmin(medial @ y)],
-                lateral_[np.argmin(lateral_ @ y)],
-                medial[np.argmin(medial @ x)],
-                lateral_[np.argmin(lateral_ @ x)],
+                np.argmin(np.where(medial, up_, np.inf)),
+                np.argmin(np.where(medial, np.inf, up_)),
+                np.argmin(np.where(medial, front, np.inf)),
+                np.argmin(np.where(medial, np.inf, front)),
             ]
-        )
+        ]
         down, back = touching[1] - touching[0], touching[3] - touching[2]
         step = x * (back @ x) / (back @ z) + y * (down @ y) / (down @ z)
         z = unit(z + step)
         if np.linalg.norm(step) < 1e-6:
             break
     y = unit(shaft - (shaft @ z) * z)
-    x = np.cross(y, z)
+    x = cross(y, z)
     shaft_point = middle + shaft * (joint - middle @ shaft)
     return FemurFrame(x, y, z, touching.mean(axis=0), shaft, shaft_point, width, touching)
 
@@ -242,41 +213,71 @@ def tibia_frame(
     for _ in range(4):
         down, middle = _shaft_axis(mesh, -y, -joint, 0.75 * width, 1.5 * width)
         y = -down
-        top = float((v @ y).max())
-        upper = v[v @ y > top - UPPER_TIBIA_MM]
+        rise = v @ y
+        top = float(rise.max())
+        upper = v[rise > top - UPPER_TIBIA_MM]
         across = unit(side - (side @ y) * y)
-        front = np.cross(y, across)
-        angles = np.radians(np.arange(-60.0, 60.01, 1.0))
-        directions = np.cos(angles)[:, None] * across + np.sin(angles)[:, None] * front
-        extents = np.ptp(upper @ directions.T, axis=0)
-        best = int(np.argmax(extents))
-        if 0 < best < len(angles) - 1:
+        front = cross(y, across)
+        directions = np.cos(_TURNS)[:, None] * across + np.sin(_TURNS)[:, None] * front
+        extents, best = _widest(upper, directions)
+        if 0 < best < len(_TURNS) - 1:
             # Parabola through the three best directions: finer than the grid.
             e0, e1, e2 = extents[best - 1 : best + 2]
             bend = e0 - 2 * e1 + e2
             shift = 0.5 * (e0 - e2) / bend if bend < 0 else 0.0
-            angle = angles[best] + shift * (angles[1] - angles[0])
+            angle = _TURNS[best] + shift * (_TURNS[1] - _TURNS[0])
         else:
-            angle = angles[best]
+            angle = _TURNS[best]
         z = np.cos(angle) * across + np.sin(angle) * front
-        x = np.cross(y, z)
+        x = cross(y, z)
         along = upper @ z
         plateau_width = float(np.ptp(along))
         rim = np.zeros((4, 3))
         low = float(along.min())
         cuts = low + np.array([0.25, 0.75]) * plateau_width
-        high_faces = mesh.faces[(v @ y > top - 2 * UPPER_TIBIA_MM)[mesh.faces].any(axis=1)]
-        plane, start, _ = section_points(mesh, z, cuts, high_faces)
+        plane, start, _ = section_points(mesh, z, cuts)
         for i in range(2):
             cut = start[(plane == i) & (start @ y > top - UPPER_TIBIA_MM)]
             rim[2 * i] = cut[np.argmax(cut @ (y + x))]
             rim[2 * i + 1] = cut[np.argmax(cut @ (y - x))]
         centre = rim.mean(axis=0)
-        normal = np.linalg.svd(rim - centre)[2][2]
+        away = rim - centre
+        normal = np.linalg.eigh(away.T @ away)[1][:, 0]
         normal = normal if normal @ y > 0 else -normal
         joint = float(centre @ y)
     shaft_point = middle + y * (joint - middle @ y)
     return TibiaFrame(x, y, z, normal, rim, centre, shaft_point, plateau_width)
+
+
+def _widest(points: Array, directions: Array) -> tuple[Array, int]:
+    """How far `points` reach along evenly turned `directions` (D, 3), and the widest of them.
+
+    Extents are given for the widest direction and its neighbours; others may be -inf. A width
+    is sublinear in its direction, so that two directions bound every width between them: only
+    where the bound reaches the widest one found need the points be looked at.
+    """
+
+    def reach(which: NDArray[np.intp]) -> Array:
+        spans = directions[which] @ points.T
+        return np.asarray(spans.max(axis=1) - spans.min(axis=1))
+
+    step = 6
+    number = np.arange(len(directions))
+    extents = np.full(len(directions), -np.inf)
+    coarse = np.append(number[:-1:step], number[-1])
+    extents[coarse] = reach(coarse)
+    left, right = number // step * step, np.minimum(number // step * step + step, number[-1])
+    turn = np.arccos(np.clip(directions[0] @ directions[1], -1.0, 1.0))
+    a, b = np.sin((right - number) * turn), np.sin((number - left) * turn)
+    span = np.maximum(np.sin((right - left) * turn), 1e-12)
+    bound = (a * extents[left] + b * extents[right]) / span
+    wanted = np.maximum(bound, extents) >= extents.max() - 1e-6
+    # The neighbours too: a parabola is laid through three.
+    wanted[1:] |= wanted[:-1].copy()
+    wanted[:-1] |= wanted[1:].copy()
+    fine = number[wanted]
+    extents[fine] = reach(fine)
+    return extents, int(np.argmax(extents))
 
 
 def patella_frame(mesh: Mesh, femur: FemurFrame) -> PatellaFrame:
@@ -289,8 +290,8 @@ def patella_frame(mesh: Mesh, femur: FemurFrame) -> PatellaFrame:
     spread = mesh.vertices - centre
     x = np.linalg.eigh(spread.T @ spread)[1][:, 0]
     x = x if x @ (centre - femur.origin) > 0 else -x
-    y = unit(np.cross(femur.z, x))
-    return PatellaFrame(x, y, np.cross(x, y), centre)
+    y = unit(cross(femur.z, x))
+    return PatellaFrame(x, y, cross(x, y), centre)
 
 
 def frames_of(bones: Mapping[str, Mesh]) -> Frames:

@@ -45,10 +45,7 @@ class _Silhouette:
 
     def __init__(self, mesh: Mesh, camera: Camera) -> None:
         self.points = camera.project(mesh.vertices)
-        tri = mesh.faces
-        # Every edge of a closed surface is in two triangles, once in each direction.
-        edges = np.concatenate([tri[:, [0, 1]], tri[:, [1, 2]], tri[:, [2, 0]]])
-        self.edges = edges[edges[:, 0] < edges[:, 1]]
+        self.faces = mesh.faces
 
     def extent(
         self, origin: Array, along: Array, across: Array, heights: Array
@@ -63,22 +60,17 @@ class _Silhouette:
         Returns:
             two (H,) arrays in pixels; NaN where the bone does not reach.
         """
+        from pipeline.knee.cuts import extents
+
         rel = self.points - origin
-        h, s = rel @ along, rel @ across
-        a, b = self.edges[:, 0], self.edges[:, 1]
-        lo, hi = np.minimum(h[a], h[b]), np.maximum(h[a], h[b])
-        near = (hi >= heights.min()) & (lo <= heights.max())
-        a, b = a[near], b[near]
-        least = np.full(len(heights), np.nan)
-        greatest = np.full(len(heights), np.nan)
-        ha, hb, sa, sb = h[a], h[b], s[a], s[b]
-        for i, height in enumerate(heights):
-            cut = (ha > height) != (hb > height)
-            if not cut.any():
-                continue
-            t = (height - ha[cut]) / (hb[cut] - ha[cut])
-            position = sa[cut] + t * (sb[cut] - sa[cut])
-            least[i], greatest[i] = position.min(), position.max()
+        order = np.argsort(heights)
+        least = np.full(len(heights), np.inf)
+        greatest = np.full(len(heights), -np.inf)
+        extents(rel @ along, rel @ across, self.faces, heights[order], least, greatest)
+        back = np.argsort(order)
+        least, greatest = least[back], greatest[back]
+        least[np.isinf(least)] = np.nan
+        greatest[np.isinf(greatest)] = np.nan
         return least, greatest
 
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from synthetic_data.compiled import compiled
+from pipeline.knee.compiled import compiled
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]

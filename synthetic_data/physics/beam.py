@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.optimize import nnls
 
 from pipeline.knee.errors import Problem
-from synthetic_data.compiled import compiled
+from pipeline.knee.compiled import compiled
 
 Array = NDArray[np.float64]
 Map = NDArray[Any]

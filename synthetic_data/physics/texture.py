@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from pipeline.knee.anatomy import Knee
 from pipeline.knee.camera import Camera
-from synthetic_data.compiled import compiled
+from pipeline.knee.compiled import compiled
 
 Map = NDArray[Any]
 

@@ -22,8 +22,8 @@ from numpy.typing import NDArray
 
 from pipeline.knee.anatomy import Mesh
 from pipeline.knee.camera import Camera
+from pipeline.knee.compiled import compiled
 from pipeline.knee.errors import Problem
-from synthetic_data.compiled import compiled
 
 SNAP = 65536.0
 UNIT = 1073741824.0

@@ -8,7 +8,7 @@ from typing import Any
 import numba
 import pytest
 
-from synthetic_data.compiled import compiled
+from pipeline.knee.compiled import compiled
 
 
 def test_without_a_folder_to_write_to(monkeypatch: pytest.MonkeyPatch) -> None:
