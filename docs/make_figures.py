@@ -262,7 +262,7 @@ def stages() -> Parts:
     criteria = ("patella_centring", "plateau_gap", "condyle_offset", "fibular_overlap")
     return Parts(
         detector=detector,
-        pose=build("pose", "landmark_fit", {}),
+        pose=build("pose", "fused", {}),
         align=AlignOptions(),
         criteria=tuple(build("criterion", name, {}) for name in criteria),
         targets=(build("target", "classical", {}),),

@@ -1,4 +1,4 @@
-"""Beliefs about (rotation, tilt): mixed over alternatives, fused with a direct reading."""
+"""Beliefs about (rotation, tilt): mixed over alternatives, two fused, told as hypotheses."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.knee.detection import DirectPose
+from pipeline.knee.detection import Hypothesis
 
 Array = NDArray[np.float64]
 
@@ -33,38 +33,57 @@ def merged(beliefs: Sequence[Belief], weights: Sequence[float]) -> Belief:
     return Belief(np.asarray(mean), np.asarray(covariance))
 
 
-def fused(belief: Belief, direct: DirectPose, correlation: float) -> tuple[Belief, float]:
-    """The best combination of a belief and a direct reading, and how likely the two agree.
+def fused(belief: Belief, other: Belief, correlation: float) -> tuple[Belief, float]:
+    """The best combination of two beliefs, and how likely the two agree.
 
     Each angle by the best linear unbiased weights for two readings whose errors are correlated;
-    weights stay within 0 and 1. Where they differ by more than 2 deviations, the result's
-    deviation grows with the difference (Birge 1932, Phys Rev 40:207).
+    weights stay within 0 and 1, so the result lies between the two. Where they differ by more
+    than 2 deviations, the result's deviation grows with the difference (Birge 1932, Phys Rev
+    40:207). The two angles stay tied as they are in `belief`.
 
     Returns:
         the belief, and the normal density of the difference (degrees^-2), for weighing
         hypotheses against each other.
     """
-    mean, variance = np.zeros(2), np.zeros(2)
-    likelihood = 1.0
-    readings = (
-        (direct.rotation_deg, direct.rotation_sd),
-        (direct.tilt_deg, direct.tilt_sd),
-    )
-    for i, (value, sd) in enumerate(readings):
-        a, b = float(belief.covariance[i, i]), max(sd, 1e-3) ** 2
-        c = correlation * np.sqrt(a * b)
-        gap = a + b - 2 * c
-        share = float(np.clip((b - c) / gap, 0.0, 1.0)) if gap > 1e-12 else 0.5
-        mean[i] = share * belief.mean[i] + (1 - share) * value
-        variance[i] = share**2 * a + (1 - share) ** 2 * b + 2 * share * (1 - share) * c
-        off = (value - belief.mean[i]) ** 2
-        spread = a + b
-        likelihood *= float(np.exp(-0.5 * off / spread) / np.sqrt(2 * np.pi * spread))
-        if off > 4 * spread:
-            variance[i] *= off / (4 * spread)
-    old = np.sqrt(np.diag(belief.covariance))
-    tie = belief.covariance[0, 1] / (old[0] * old[1])
-    new = np.sqrt(variance)
-    off_diagonal = tie * new[0] * new[1]
+    a, b = np.diag(belief.covariance), np.diag(other.covariance)
+    c = correlation * np.sqrt(a * b)
+    gap = a + b - 2 * c
+    share = np.where(gap > 1e-12, (b - c) / np.maximum(gap, 1e-12), 0.5).clip(0.0, 1.0)
+    mean = share * belief.mean + (1 - share) * other.mean
+    variance = share**2 * a + (1 - share) ** 2 * b + 2 * share * (1 - share) * c
+    spread = a + b
+    off = (other.mean - belief.mean) ** 2
+    variance = variance * np.maximum(off / (4 * spread), 1.0)
+    likelihood = float(np.prod(np.exp(-0.5 * off / spread) / np.sqrt(2 * np.pi * spread)))
+    tie = belief.covariance[0, 1] / np.sqrt(a[0] * a[1])
+    off_diagonal = tie * np.sqrt(variance[0] * variance[1])
     covariance = np.array([[variance[0], off_diagonal], [off_diagonal, variance[1]]])
     return Belief(mean, covariance), likelihood
+
+
+def shares_of(weights: Sequence[float]) -> list[float]:
+    """Weights as probabilities; equal ones where nothing is supported."""
+    total = sum(weights)
+    return [w / total for w in weights] if total > 0 else [1.0 / len(weights)] * len(weights)
+
+
+def hypotheses_of(beliefs: Sequence[Belief], shares: Sequence[float]) -> tuple[Hypothesis, ...]:
+    """Hypotheses, likeliest first; two that say the same become one, a hopeless one is left out."""
+    if len(beliefs) == 2 and (
+        shares[1] < 0.01 or np.abs(beliefs[0].mean - beliefs[1].mean).max() < 1.0
+    ):
+        kept = shares if shares[1] >= 0.01 else (1.0, 0.0)
+        beliefs, shares = [merged(beliefs, kept)], [1.0]
+    found = []
+    for belief, share in zip(beliefs, shares, strict=True):
+        sd = np.sqrt(np.diag(belief.covariance))
+        found.append(
+            Hypothesis(
+                rotation_deg=float(belief.mean[0]),
+                rotation_sd=float(sd[0]),
+                tilt_deg=float(belief.mean[1]),
+                tilt_sd=float(sd[1]),
+                probability=float(share),
+            )
+        )
+    return tuple(found)

@@ -208,7 +208,7 @@ def main() -> None:
     parser.add_argument("--weights", default=None)
     arguments = parser.parse_args()
     options = {"folder": arguments.weights} if arguments.weights else {}
-    rows = read_all(build("detector", "onnx", options), build("pose", "landmark_fit", {}))
+    rows = read_all(build("detector", "onnx", options), build("pose", "fused", {}))
     every: dict[str, list[tuple[float, float]]] = defaultdict(list)
     for real, detection, _, wrong in rows:
         found = "none" if detection is None else detection.view

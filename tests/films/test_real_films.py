@@ -14,7 +14,7 @@ pytestmark = pytest.mark.skipif(
 
 @pytest.fixture(scope="module")
 def rows():
-    return read_all(build("detector", "onnx", {}), build("pose", "landmark_fit", {}))
+    return read_all(build("detector", "onnx", {}), build("pose", "fused", {}))
 
 
 def test_view_and_side_are_right(rows):

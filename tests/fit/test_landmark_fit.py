@@ -11,7 +11,6 @@ from knees import COLUMNS, Shot, knee_at, shoot
 from pipeline.contracts import PoseEstimator
 from pipeline.fit.landmark_fit import CONDYLE_PAIRS, LandmarkFit
 from pipeline.fit.solve import Seen, swapped
-from pipeline.knee.detection import DirectPose
 from pipeline.knee.errors import Problem
 
 KNEES = 8
@@ -219,17 +218,6 @@ def test_exchanged_names_are_noticed_on_a_lateral() -> None:
         assert sum(h.probability for h in pose.hypotheses) == pytest.approx(1)
         found.append(pose.hypotheses[0].rotation_deg > 0)
     assert sum(found) >= 5
-
-
-def test_a_direct_reading_is_fused() -> None:
-    rng = np.random.default_rng(9)
-    knee, frames = knee_at(10, rng)
-    direct = DirectPose(5.0, 0.3, 2.0, 0.3, 10.0, 3.0)
-    shot = shoot(knee, frames, "AP", rng, rotation=4, tilt=2, direct=direct)
-    alone = LandmarkFit(use_direct=False).estimate(shot.film, shot.detection).hypotheses[0]
-    both = LandmarkFit().estimate(shot.film, shot.detection).hypotheses[0]
-    assert both.rotation_sd < alone.rotation_sd
-    assert abs(both.rotation_deg - 5.0) <= abs(alone.rotation_deg - 5.0)
 
 
 def test_other_views_are_refused() -> None:
