@@ -365,6 +365,8 @@ class Store:
             rows = _history(connection, id)
             entries = [entry_of(row) for row in rows]
             shown = self._stored(connection, rows, reviewer, role)
+            if expected_revision > shown.revision:  # an earlier copy of the store was put back
+                raise Conflict(shown, expected_revision)
             for entry, seen in zip(entries, shown.history, strict=True):
                 matters = not seen.hidden or entry.role == role
                 if entry.revision > expected_revision and entry.kind in DECISION_KINDS and matters:
