@@ -9,12 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.knee.anatomy import Knee
-from pipeline.knee.angles import angles_of, up_on_film
+from pipeline.knee.angles import angles_of, roll_of, up_on_film
 from pipeline.knee.camera import Camera, unit
 from pipeline.knee.frames import Frames
 from pipeline.knee.landmarks import View
 from pipeline.knee.outline import project_landmarks
 from pipeline.knee.truth import KneeTruth
+from synthetic_data.film_formation.distortion import Distortion
 
 Array = NDArray[np.float64]
 ViewOrOther = Literal["AP", "lateral", "other"]
@@ -123,34 +124,51 @@ def truth_of(
     *,
     side: str,
     facts: dict[str, float | str],
+    distortion: Distortion | None = None,
 ) -> KneeTruth:
-    """Everything that is exactly true of one knee on one film."""
+    """Everything that is exactly true of one knee on one film.
+
+    With a `distortion` every place and direction on the film goes through its map: landmarks
+    are where the undistorted film's landmarks fall. Rotation and tilt are the beam's own.
+    """
     basis: View = "lateral" if view == "lateral" else "AP"
     angles = angles_of(frames, camera, basis)
     f = frames.femur
-    centre = camera.project(f.origin)
+
+    def film(points: Array) -> Array:
+        """Where points fall on the film as it is shown."""
+        xy = camera.project(points)
+        return xy if distortion is None else distortion.forward(xy)
+
+    plain_centre = camera.project(f.origin)
+    centre = film(f.origin)
     sideways = f.x if view == "lateral" else f.z
-    ends = camera.project(np.stack([f.origin, f.origin + 20 * sideways]))
+    ends = film(np.stack([f.origin, f.origin + 20 * sideways]))
+    up, roll = up_on_film(frames, camera), angles.roll
     step = 1.0
     # Pixels per mm at the femur's origin, across the ray.
-    near = camera.project(f.origin + step * unit(np.cross(camera.ray(f.origin), f.y)))
+    near = film(f.origin + step * unit(np.cross(camera.ray(f.origin), f.y)))
     mm_per_px = step / float(np.linalg.norm(near - centre))
     if view == "other":
         names: tuple[str, ...] = ()
         xy, normal = np.zeros((0, 2)), np.zeros((0, 2))
-        width_px = f.width / mm_per_px
     else:
         marks = project_landmarks(knee.surfaces, knee.points, frames, camera, view)
         names, xy, normal = marks.names, marks.xy, marks.normal
-        at = {name: xy[i] for i, name in enumerate(names)}
-        if view == "AP":
-            width_px = float(np.linalg.norm(at["lateral_epicondyle"] - at["medial_epicondyle"]))
-        else:
-            front = unit(ends[1] - ends[0])
-            back = min(
-                at["medial_condyle_posterior"] @ front, at["lateral_condyle_posterior"] @ front
-            )
-            width_px = float(at["trochlea_anterior"] @ front - back)
+    if distortion is not None:
+        up = distortion.directions(plain_centre, up)
+        shaft = film(np.stack([f.shaft_point, f.shaft_point + 40.0 * f.shaft]))
+        roll = roll_of(shaft[1] - shaft[0])
+        normal, xy = distortion.normals(xy, normal), distortion.forward(xy)
+    at = {name: xy[i] for i, name in enumerate(names)}
+    if view == "other":
+        width_px = f.width / mm_per_px
+    elif view == "AP":
+        width_px = float(np.linalg.norm(at["lateral_epicondyle"] - at["medial_epicondyle"]))
+    else:
+        front = unit(ends[1] - ends[0])
+        back = min(at["medial_condyle_posterior"] @ front, at["lateral_condyle_posterior"] @ front)
+        width_px = float(at["trochlea_anterior"] @ front - back)
     seen = (
         (xy[:, 0] >= 0)
         & (xy[:, 0] <= camera.columns - 1)
@@ -169,16 +187,16 @@ def truth_of(
         seen=seen,
         rotation_deg=angles.rotation,
         tilt_deg=angles.tilt,
-        roll_deg=angles.roll,
+        roll_deg=roll,
         flexion_deg=angles.flexion,
         off_centre_deg=angles.off_centre,
         width_px=width_px,
         width_mm=f.width,
         centre=centre,
-        up=up_on_film(frames, camera),
+        up=up,
         mm_per_px_knee=mm_per_px,
         facts=facts,
-        tips=camera.project(knee.tips),
+        tips=film(knee.tips),
         found={kind: float(kind in kinds) for kind in ("implant", "hardware")},
     )
 
@@ -244,4 +262,4 @@ def draw_flexion(rng: np.random.Generator, view: View) -> float:
         return float(
             np.clip(rng.normal(4, 5), -5, 20) if rng.random() < 0.75 else rng.uniform(0, 45)
         )
-    return float(np.clip(rng.normal(40, 20), 0, 90) if rng.random() < 0.75 else rng.uniform(0, 90))
+    return float(np.clip(rng.normal(53, 20), 0, 90) if rng.random() < 0.75 else rng.uniform(0, 90))

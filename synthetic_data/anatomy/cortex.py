@@ -24,14 +24,14 @@ def thickness(bone: str, from_joint: Array, at_80: float, at_140: float, shell: 
         shell: mm of subchondral plate and metaphyseal shell.
     """
     if bone == "patella":
-        return np.full(len(from_joint), 1.5 * shell)
+        return np.full(len(from_joint), 1.1 * shell)
     if bone == "fibula":
         return np.interp(from_joint, [0, 50, 85, 130], [shell, shell, 2.0 * at_80 / 2.2, 2.6])
     return np.asarray(
         np.interp(
             from_joint,
             [0, 25, 50, 80, 140, 250],
-            [1.2 * shell, shell, 1.1 * shell, at_80, at_140, at_140 + 1],
+            [1.2 * shell, shell, shell + 0.35 * at_80, at_80, at_140, at_140 + 1],
         )
     )
 

@@ -70,9 +70,30 @@ ROWS: dict[str, Row] = {
         (4.6, 0.8), (4.2, 0.7), 0.0, "cartilage 4.1 on the patella, BJJ; rest design"
     ),
     "cortex_80": Row(
-        (2.4, 0.35), (2.1, 0.35), 0.3, "design value within 1.5-3, 8 cm from the joint"
+        (4.2, 0.6), (3.7, 0.6), 0.3, "8 cm from the joint, from 23 real films; SD design"
     ),
-    "cortex_140": Row((5.1, 0.5), (4.6, 0.5), 0.3, "design value within 4-6, 14 cm from the joint"),
+    "cortex_140": Row((5.6, 0.5), (5.1, 0.5), 0.3, "design value within 4-6, 14 cm from the joint"),
+    # How the shape model's own shape is changed, mm unless said; what comes out is measured
+    # against published sulcus angle, notch width and so on in docs/reference/anatomy.md.
+    "groove_deeper": Row((0.2, 0.75), (0.2, 0.75), 0.0, "design: sulcus angle 138 SD 6"),
+    "notch_narrower": Row((0.0, 0.6), (0.0, 0.6), 0.0, "design: notch width SD 1.0 to 1.8"),
+    "dish_medial": Row((3.5, 1.0), (3.5, 1.0), 0.0, "design: the model's plateau is domed"),
+    "dish_lateral": Row((2.3, 1.0), (2.3, 1.0), 0.0, "design: less hollow than medial"),
+    "tubercle_bump": Row((2.0, 0.7), (2.0, 0.7), 0.0, "design value"),
+    "tuberosity_bump": Row((2.4, 0.9), (2.4, 0.9), 0.0, "design value"),
+    "spine_bump_medial": Row((2.2, 0.6), (2.2, 0.6), 0.0, "design value"),
+    "spine_bump_lateral": Row((2.2, 0.6), (2.2, 0.6), 0.0, "design value"),
+    "patella_ridge": Row((0.0, 1.5), (0.0, 1.5), 0.0, "design: ridge medial of the middle"),
+    "fibula_back": Row((-2.0, 1.2), (-2.0, 1.2), 0.0, "design: SD 3.1 in the shape model's people"),
+    "fibula_out": Row((0.0, 1.8), (0.0, 1.8), 0.0, "design: SD 2.6 in the shape model's people"),
+    "femur_bow_front": Row((0.0, 3.0), (0.0, 3.0), 0.0, "design: at 20 cm, radius 1.1 SD 0.2 m"),
+    "femur_bow_side": Row((0.0, 2.0), (0.0, 2.0), 0.0, "design: at 20 cm"),
+    "tibia_bow_front": Row((0.0, 2.0), (0.0, 2.0), 0.0, "design: at 20 cm"),
+    "tibia_bow_side": Row((0.0, 2.0), (0.0, 2.0), 0.0, "design: at 20 cm"),
+    # Anteversion 11.7 SD 8.2 (Adv Comput Tomogr 2015) arises over the whole femur: half of its
+    # variance below the cut. Tibial torsion SD 8 (from memory) likewise.
+    "femur_twist": Row((0.0, 5.8), (0.0, 5.8), 0.0, "Adv Comput Tomogr 2015, SD 8.2; share design"),
+    "tibia_twist": Row((0.0, 5.7), (0.0, 5.7), 0.0, "SD 8, from memory; share design"),
     "bmi": Row((27.5, 4.5), (27.5, 5.5), 0.0, "design value"),
 }
 

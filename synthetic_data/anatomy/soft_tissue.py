@@ -153,17 +153,17 @@ def tubes(limb: Limb, build: Build, width: float) -> dict[str, Mesh]:
     s = np.linspace(flat[:, 0].min() - limb.end_mm, flat[:, 0].max() + limb.end_mm, FINE)
     spread = round(float(np.interp(limb.flexion_deg, (0, 90), SPREAD)))
     # Lean tissue over bone, then fat over that, growing away from the knee.
-    up, low = smooth_step(-s, 20, 200), smooth_step(s, 20, 120)
+    up, low = smooth_step(-s, 15, 160), smooth_step(s, 35, 150)
     front, back, inner, outer = _extents(flat, s, spread)
     middle = (inner + outer) / 2
     # Between thick muscle and the wide bone ends the limb does not pinch in over the shafts.
     half = np.maximum((outer - inner) / 2, width * (0.44 - 0.06 * low))
     front = np.maximum(front, np.where(s < 0, front[np.abs(s) < 40].max() - 12, 0))
     lean = _Rings(
-        front + 3.0 + bulk * (22 * up + 2 * low),
-        np.minimum(back, 8.0) - bulk * (9 + 24 * up + 16 * low),
+        front + 3.0 + bulk * (26 * up + 2 * low),
+        np.minimum(back, 8.0) - bulk * (9 + 38 * up + 16 * low),
         middle,
-        half + 4.0 + bulk * (15 * up + 12 * low),
+        half + 4.0 + bulk * (20 * up + 12 * low),
     )
     # A ring must hold the bones' corners too: widened by the farthest bone, 1.5 mm spared;
     # twice, the second time only sideways, since its back may have been held off the bend.

@@ -93,7 +93,7 @@ class ShapeModelSource:
         """
         found = self.skeleton(rng, request)
         person, shapes, flexion = found.person, found.shapes, request.flexion_deg
-        shell = float(np.clip(rng.normal(0.85, 0.15), 0.5, 1.3))
+        shell = float(np.clip(rng.normal(0.45, 0.12), 0.25, 0.9))
         stout = float(np.clip(0.9 + 0.09 * (person["bmi"] - 22), 0.5, 2.8))
         build = Build(
             stout * rng.uniform(0.85, 1.15), rng.uniform(0.85, 1.15), 0.15 * rng.uniform(0, 1)

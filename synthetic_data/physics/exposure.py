@@ -40,8 +40,8 @@ class Technique:
         cortical_mottle: standard deviation of the cortical path, relative.
         fat_streaks: see `texture.streak`.
         motion_mm, motion_deg: how far the limb's shadow moved during the exposure, evenly, mm at
-            the detector, and its direction on the film; 0 = not. Never drawn. Landmarks are those
-            of the middle of the movement.
+            the detector, and its direction on the film; 0 = not. Landmarks are those of the
+            middle of the movement.
     """
 
     kvp: float = 65.0
@@ -92,14 +92,17 @@ class Technique:
             electronic=float(rng.uniform(1, 8)),
             heel=float(rng.uniform(0, 0.25)),
             heel_deg=float(rng.uniform(0, 360)),
-            bone_fraction=float(rng.uniform(0.08, 0.24)),
-            canal_floor=float(rng.uniform(0.0, 0.25)),
-            trabeculae=float(rng.uniform(0.08, 0.45)),
-            mottle=float(rng.uniform(0.02, 0.12)),
+            bone_fraction=float(rng.uniform(0.1, 0.28)),
+            canal_floor=float(rng.uniform(0.15, 0.65)),
+            trabeculae=float(rng.uniform(0.12, 0.55)),
+            mottle=float(rng.uniform(0.02, 0.1)),
             subchondral=float(rng.uniform(0.0, 1.0)),
             coarseness=float(rng.uniform(0.8, 1.6)),
-            cortical_mottle=float(rng.uniform(0.0, 0.1)),
+            cortical_mottle=float(rng.uniform(0.0, 0.05)),
             fat_streaks=float(rng.uniform(0.0, 0.12)),
+            # A limb that moved is rare: exposures are short (common practice, no source).
+            motion_mm=float(np.exp(rng.normal(-0.7, 0.6))) if rng.random() < 0.05 else 0.0,
+            motion_deg=float(rng.uniform(0, 360)),
         )
 
     def cancellous(self) -> Cancellous:

@@ -94,13 +94,14 @@ def tile(kind: str, blur: float = 0.0) -> Map:
     if kind == "trabeculae":
         # Where lines are strong varies from place to place.
         made = (
-            lines(5.0, 0.9) * (1.0 + 0.4 * noise(8.0, 5.0))
-            + 0.6 * lines(3.0, 0.6)
-            + 0.5 * lines(1.0, 3.0) * (1.0 + 0.5 * noise(8.0, 8.0))
-            + 0.5 * lines(0.7, 0.7)
+            0.3 * noise(7.0, 1.5)
+            + lines(4.0, 0.8) * (1.0 + 0.4 * noise(12.0, 6.0))
+            + noise(2.8, 0.7)
+            + 0.4 * lines(1.0, 3.0) * (1.0 + 0.5 * noise(8.0, 8.0))
+            + 0.4 * lines(0.7, 0.7)
         )
     elif kind == "mottle":
-        made = noise(14.0, 9.0) + 0.6 * noise(5.0, 4.0)
+        made = noise(30.0, 18.0) + 0.5 * noise(14.0, 9.0)
     else:
         made = noise(45.0, 3.0) + 0.5 * noise(15.0, 1.5)
     made -= made.mean()
