@@ -166,6 +166,30 @@ class OnnxDetector:
         sure = max([d.view_probability for d in found], default=max(0.5, 1.0 - best))
         return [_empty(box, "none", sure, False, 0.5)]
 
+    def detect_as(
+        self,
+        film: Film,
+        box: tuple[float, float, float, float],
+        view: Literal["AP", "lateral"],
+        lateral_to_right: bool | None,
+    ) -> Detection:
+        """The knee in `box` read as a person says it is: `view`, and which way it faces.
+
+        `lateral_to_right` as in `Detection`; None leaves that to the networks.
+        """
+        pixels = np.nan_to_num(film.pixels, nan=0.0, posinf=1.0, neginf=0.0)
+        middle = np.array([box[0] + box[2], box[1] + box[3]]) / 2
+        side = max(box[2] - box[0], box[3] - box[1])
+        near = [p for p in self.locate(pixels) if np.linalg.norm(p.centre - middle) < side / 4]
+        upright = Place(middle, side / 2, np.array([0.0, -1.0]), False, 1.0, np.zeros(3), 0.5)
+        place = min(near, key=lambda p: float(np.linalg.norm(p.centre - middle)), default=upright)
+        word = np.array([float(name == view) for name in VIEWS[: len(place.view)]])
+        place = replace(place, view=word, score=1.0)
+        if lateral_to_right is not None:
+            mirror = lateral_to_right != bool(place.up[1] > 0)
+            place = replace(place, mirror=mirror, mirror_probability=1.0)
+        return self._read(pixels, place, view)
+
     def locate(self, pixels: NDArray[np.float32]) -> list[Place]:
         """Peaks of the locator, the strongest first, each at least half a knee from the last."""
         size = int(self._facts("locator")["options"]["locator"]["picture"])
@@ -207,8 +231,13 @@ class OnnxDetector:
         transform = crop_transform(place.centre, place.up, place.width, place.mirror, size)
         return transform, self._run("keypoints", picture_of(pixels, transform))
 
-    def _read(self, pixels: NDArray[np.float32], place: Place) -> Detection:
-        """Landmarks and angles of the knee at `place`."""
+    def _read(
+        self,
+        pixels: NDArray[np.float32],
+        place: Place,
+        told: Literal["AP", "lateral"] | None = None,
+    ) -> Detection:
+        """Landmarks and angles of the knee at `place`; `told`: the view as a person says."""
         place, transform, out = self._faced(pixels, place)
         for _ in range(self.passes - 1):
             better = self._better(place, transform, out)
@@ -217,6 +246,8 @@ class OnnxDetector:
             place = better
             transform, out = self._crop(pixels, place)
         chances = _views(place, out["view"])
+        if told is not None:
+            chances = np.array([float(name == told) for name in VIEWS])
         view: FilmView = VIEWS[int(chances.argmax())]  # type: ignore[assignment]
         # with the shaft pointing down the film, right of it is left on the film
         to_right = place.mirror != bool(place.up[1] > 0)

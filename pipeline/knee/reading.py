@@ -55,7 +55,7 @@ class SideRead:
 
     name: Literal["right", "left"] | None
     probability: float
-    from_: Literal["header", "marker", "image"]
+    from_: Literal["header", "marker", "image", "person"]
 
 
 @dataclass(frozen=True)

@@ -110,7 +110,7 @@ def hints_of(tags: Tags, rows: int, columns: int) -> tuple[HeaderHints, tuple[st
         lying_on_side=_lying_on_side(tags),
         c_arm=_c_arm(tags),
         flipped=None if view not in ("AP", None) else mirrored(tags.texts("PatientOrientation")),
-        acquired=_acquired(tags),
+        acquired=acquired(tags),
     )
     return hints, cautions
 
@@ -250,7 +250,8 @@ def _central_ray(tags: Tags, rows: int, columns: int) -> tuple[float, float] | N
     return ((columns - 1) / 2, (rows - 1) / 2)
 
 
-def _acquired(tags: Tags) -> str | None:
+def acquired(tags: Tags) -> str | None:
+    """Date and time as written, or None."""
     for date, time in (
         ("AcquisitionDate", "AcquisitionTime"),
         ("AcquisitionDateTime", None),

@@ -1,0 +1,1 @@
+"""The review page: a person looks at a reading over its film, changes it, decides."""

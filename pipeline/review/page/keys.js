@@ -1,0 +1,95 @@
+// Keys: one table per view, a sheet that lists it, and a switch that turns single keys off.
+
+import { button, dialog, h, key } from "./dom.js";
+
+const OFF = "squareon keys off";
+let table = [];
+
+export const keysOn = () => localStorage.getItem(OFF) !== "yes";
+
+/** `bindings`: [{keys: ["f"], words, run, group, repeat}]; the first key is the one shown. */
+export function setKeys(bindings) {
+  table = bindings;
+}
+
+const typing = (target) =>
+  target?.closest?.("input:not([type=range]):not([type=checkbox]):not([type=radio]), textarea, select, [contenteditable]");
+
+export function listen() {
+  document.addEventListener("keydown", (event) => {
+    if (document.querySelector("dialog[open]")) return;
+    if (typing(event.target) && event.key !== "Escape") return;
+    const name = nameOf(event);
+    const found = table.find((binding) => binding.keys.includes(name));
+    if (!found) return;
+    if (!keysOn() && name.length === 1 && name !== "?") return;
+    // A focused button keeps Enter and the space bar to itself, a slider its arrows.
+    const own = event.target.closest?.("button, a, summary, input, [role=row]");
+    if (own && (name === "Enter" || name === " " || (own.matches("input") && name.startsWith("Arrow")))) return;
+    if (event.repeat && !found.repeat) return;
+    event.preventDefault();
+    found.run(event);
+  });
+}
+
+function nameOf(event) {
+  let name = event.key.length === 1 ? event.key.toLowerCase() : event.key;
+  if (event.shiftKey && event.key.startsWith("Arrow")) name = `Shift+${name}`;
+  if (event.ctrlKey || event.metaKey) name = `Ctrl+${event.shiftKey ? "Shift+" : ""}${name}`;
+  else if (event.altKey) name = `Alt+${name}`;
+  return name;
+}
+
+const SHOWN = { " ": "Space", ArrowUp: "↑", ArrowDown: "↓", ArrowLeft: "←", ArrowRight: "→" };
+export const shownKey = (name) =>
+  name
+    .split("+")
+    .map((part) => SHOWN[part] ?? (part.length === 1 ? part.toUpperCase() : part))
+    .join("+") || "+";
+
+export function sheet() {
+  const groups = Map.groupBy
+    ? Map.groupBy(table, (each) => each.group ?? "General")
+    : table.reduce((all, each) => all.set(each.group ?? "General", [...(all.get(each.group ?? "General") ?? []), each]), new Map());
+  return dialog(
+    "Keys",
+    (done) =>
+      h(
+        "div",
+        {},
+        h(
+          "div",
+          { class: "keysheet" },
+          [...groups].map(([group, bindings]) =>
+            h(
+              "section",
+              {},
+              h("h3", {}, group),
+              h(
+                "dl",
+                {},
+                bindings
+                  .filter((each) => each.words)
+                  .map((each) => [
+                    h("dt", {}, each.keys.slice(0, 4).map((name) => key(name === "+" ? "+" : shownKey(name)))),
+                    h("dd", {}, each.words),
+                  ]),
+              ),
+            ),
+          ),
+        ),
+        h(
+          "label",
+          { class: "check" },
+          h("input", {
+            type: "checkbox",
+            checked: keysOn(),
+            onchange: (event) => localStorage.setItem(OFF, event.target.checked ? "no" : "yes"),
+          }),
+          " Single keys work (switch off for speech input)",
+        ),
+        h("div", { class: "row end" }, button("Close", { onclick: () => done() })),
+      ),
+    { wide: true },
+  );
+}

@@ -1,0 +1,239 @@
+// What is drawn over the film: outline, ellipses, landmarks, proposals, the nerve zone.
+//
+// Meaning never hangs on colour alone. Landmarks: a square is medial, a circle lateral, a diamond
+// neither; a cross inside marks a fixed point of the bone, a dot a point of the outline; a person's
+// own is filled and has a ring. Proposals: a kite or a bar with its 90 % circle, dashed where the
+// film may not be square. The nerve zone is hatched and says its name.
+
+import { s } from "./dom.js";
+import { codeOf, plain, sideOf } from "./words.js";
+
+const NINETY = 2.1460;
+const FIXED = new Set([
+  "adductor_tubercle",
+  "medial_plateau_anterior",
+  "medial_plateau_posterior",
+  "lateral_plateau_anterior",
+  "lateral_plateau_posterior",
+  "medial_spine",
+  "lateral_spine",
+  "fibular_head",
+]);
+
+const SHAPE = {
+  medial: "M-5.5 -5.5H5.5V5.5H-5.5Z",
+  lateral: "M0 -6.2A6.2 6.2 0 1 1 -0.01 -6.2Z",
+  middle: "M0 -7.4L7.4 0L0 7.4L-7.4 0Z",
+};
+
+export class Overlay {
+  /** `on`: {select(name), start(name), move(name, x, y), end(name)}; places are film pixels. */
+  constructor(stage, on) {
+    this.stage = stage;
+    this.on = on;
+    this.svg = s("svg", { class: "overlay", role: "group", "aria-label": "Landmarks and proposals" });
+    this.hatch = s(
+      "pattern",
+      { id: "hatch", width: 9, height: 9, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" },
+      s("path", { d: "M0 0V9", class: "hatch" }),
+    );
+    this.plane = s("g", { class: "plane" });
+    this.marks = s("g", { class: "marks" });
+    this.svg.append(s("defs", {}, this.hatch), this.plane, this.marks);
+    this.spots = new Map();
+    this.labels = true;
+    stage.addEventListener("view", () => this.place());
+    stage.setOver(this.svg);
+  }
+
+  setShown(shown) {
+    this.svg.classList.toggle("off", !shown);
+  }
+
+  /** `reading` as in readings.jsonl; `drawn` = {outline, fitted}; `own`: names placed by a person. */
+  update(reading, drawn, own, selected) {
+    this.reading = reading;
+    this.drawn = drawn;
+    this.#plane();
+    this.#marks(own, selected);
+    this.place();
+  }
+
+  // ---- in film pixels
+
+  #plane() {
+    const { reading, drawn } = this;
+    const line = (points) => points.map(([x, y]) => `${x + 0.5} ${y + 0.5}`).join("L");
+    const parts = [];
+    for (const warning of reading.warnings) {
+      const d = `M${line(warning.polygon)}Z`;
+      parts.push(s("path", { d, class: "zone", fill: "url(#hatch)" }, s("title", {}, warning.name)));
+    }
+    for (const [bone, points] of Object.entries(drawn.outline)) {
+      if (!points.length) continue;
+      const d = `M${line(points)}Z`;
+      parts.push(s("path", { d, class: "outline under" }), s("path", { d, class: `outline ${bone}` }));
+    }
+    for (const mark of reading.landmarks) {
+      if (!mark.seen || mark.x === null || mark.sd_major === null) continue;
+      const turn = `translate(${mark.x + 0.5} ${mark.y + 0.5}) rotate(${mark.sd_angle_deg ?? 0})`;
+      parts.push(
+        s("ellipse", {
+          class: "doubt",
+          rx: Math.max(mark.sd_major * NINETY, 0.3),
+          ry: Math.max(mark.sd_minor * NINETY, 0.3),
+          transform: turn,
+          "data-name": mark.name,
+        }),
+      );
+    }
+    for (const proposal of reading.proposals) {
+      if (!proposal.points.length) continue;
+      const dashed = proposal.why ? " dashed" : "";
+      const [first, last] = [proposal.points[0], proposal.points.at(-1)];
+      const middle = [(first[0] + last[0]) / 2 + 0.5, (first[1] + last[1]) / 2 + 0.5];
+      if (proposal.radius_90_px) {
+        parts.push(s("circle", { class: `reach${dashed}`, cx: middle[0], cy: middle[1], r: proposal.radius_90_px }));
+      }
+      if (proposal.shape === "band") {
+        const d = `M${line(proposal.points)}`;
+        parts.push(s("path", { class: "band under", d }), s("path", { class: `band${dashed}`, d }));
+      }
+    }
+    this.plane.replaceChildren(...parts);
+  }
+
+  // ---- in screen pixels
+
+  #marks(own, selected) {
+    const { reading } = this;
+    const keep = document.activeElement?.closest?.(".landmark")?.dataset.name;
+    this.spots.clear();
+    const parts = [];
+    for (const warning of reading.warnings) {
+      const low = warning.polygon.reduce((a, b) => (b[1] > a[1] ? b : a));
+      parts.push(this.#spot(low[0], low[1], s("text", { class: "tag zone-tag", x: 6, y: 16 }, `keep away: ${warning.name}`)));
+    }
+    for (const proposal of reading.proposals) {
+      if (!proposal.points.length) continue;
+      const [first, last] = [proposal.points[0], proposal.points.at(-1)];
+      const kite = proposal.shape === "point" ? s("path", { class: `kite${proposal.why ? " dashed" : ""}`, d: "M0 -10L6 0L0 10L-6 0Z" }) : null;
+      const words = `proposal: ${proposal.target}${proposal.why ? " (uncertain)" : ""}`;
+      parts.push(
+        this.#spot((first[0] + last[0]) / 2, (first[1] + last[1]) / 2, kite, s("text", { class: "tag proposal-tag", x: 12, y: -10 }, words)),
+      );
+    }
+    for (const [index, tip] of reading.found.instruments.entries()) {
+      const [x, y] = tip.tip;
+      parts.push(
+        this.#spot(x, y, s("path", { class: "tip", d: "M0 0L-5 -13L5 -13Z" }), s("text", { class: "tag tip-tag", x: 9, y: -8 }, `tip ${index + 1}`)),
+      );
+    }
+    for (const mark of reading.landmarks) {
+      if (!mark.seen || mark.x === null) continue;
+      const spot = this.#landmark(mark, own.has(mark.name), mark.name === selected);
+      this.spots.set(mark.name, spot);
+      parts.push(spot);
+    }
+    this.marks.replaceChildren(...parts);
+    if (keep) this.spots.get(keep)?.focus({ preventScroll: true });
+  }
+
+  #spot(x, y, ...children) {
+    const group = s("g", {}, children);
+    group.place = [x, y];
+    return group;
+  }
+
+  #landmark(mark, own, selected) {
+    const side = sideOf(mark.name);
+    const inner = FIXED.has(mark.name) ? "M-3.4 0H3.4M0 -3.4V3.4" : "M-0.6 0A0.6 0.6 0 1 1 0.6 0A0.6 0.6 0 1 1 -0.6 0";
+    const doubt = own ? "placed by a person" : `uncertain by ${mark.sd_major.toFixed(1)} pixels`;
+    const group = this.#spot(
+      mark.x,
+      mark.y,
+      s("circle", { class: "grip", r: 12 }),
+      own ? s("circle", { class: "ring", r: 10 }) : null,
+      s("path", { class: "shape under", d: SHAPE[side] }),
+      s("path", { class: "shape", d: SHAPE[side] }),
+      s("path", { class: "inner", d: inner }),
+      selected ? s("path", { class: "aim", d: "M-26 0H-12M12 0H26M0 -26V-12M0 12V26" }) : null,
+      s("text", { class: "code", x: 9, y: 15 }, selected ? plain(mark.name) : codeOf(mark.name)),
+    );
+    group.setAttribute("class", `landmark ${side}${own ? " own" : ""}${selected ? " selected" : ""}`);
+    group.setAttribute("role", "button");
+    group.setAttribute("tabindex", selected || (!this.anySelected && mark === this.first) ? "0" : "-1");
+    group.setAttribute(
+      "aria-label",
+      `${plain(mark.name)}, x ${mark.x.toFixed(2)}, y ${mark.y.toFixed(2)}, ${doubt}`,
+    );
+    if (selected) group.setAttribute("aria-pressed", "true");
+    group.dataset.name = mark.name;
+    group.addEventListener("pointerdown", (event) => this.#drag(event, mark.name));
+    group.addEventListener("focus", () => this.on.select(mark.name));
+    return group;
+  }
+
+  /** Moves one mark at once, before the server has answered. */
+  shift(name, x, y) {
+    const spot = this.spots.get(name);
+    if (spot) {
+      spot.place = [x, y];
+      this.#put(spot);
+    }
+    const doubt = this.plane.querySelector(`[data-name="${name}"]`);
+    doubt?.setAttribute("transform", `translate(${x + 0.5} ${y + 0.5})`);
+  }
+
+  #drag(event, name) {
+    if (event.button !== 0 || event.altKey) return;
+    event.preventDefault();
+    event.stopPropagation();
+    this.on.select(name);
+    const { stage } = this;
+    const spot = this.spots.get(name);
+    const [startX, startY] = spot.place;
+    let [lastU, lastV] = stage.at(event);
+    let [x, y] = [startX, startY];
+    let moving = false;
+    const target = stage.element;
+    target.setPointerCapture(event.pointerId);
+    const move = (next) => {
+      const [u, v] = stage.at(next);
+      // With Shift the mark follows at a tenth of the pace.
+      const pace = (next.shiftKey ? 0.1 : 1) / stage.pace;
+      x += (u - lastU) * pace;
+      y += (v - lastV) * pace;
+      [lastU, lastV] = [u, v];
+      if (!moving && Math.hypot(x - startX, y - startY) * stage.pace < 2) return;
+      if (!moving) this.on.start(name);
+      moving = true;
+      this.shift(name, x, y);
+      this.on.move(name, x, y);
+    };
+    const up = () => {
+      target.removeEventListener("pointermove", move);
+      target.removeEventListener("pointerup", up);
+      target.removeEventListener("pointercancel", up);
+      if (moving) this.on.end(name, x, y);
+      this.spots.get(name)?.focus({ preventScroll: true });
+    };
+    target.addEventListener("pointermove", move);
+    target.addEventListener("pointerup", up);
+    target.addEventListener("pointercancel", up);
+  }
+
+  place() {
+    const { scale, left, top } = this.stage.view;
+    const { ratio } = this.stage;
+    const k = scale / ratio;
+    this.plane.setAttribute("transform", `matrix(${k} 0 0 ${k} ${left / ratio} ${top / ratio})`);
+    this.hatch.setAttribute("patternTransform", `rotate(45) scale(${1 / k})`);
+    for (const spot of this.marks.children) this.#put(spot);
+  }
+
+  #put(spot) {
+    const [u, v] = this.stage.toScreen(...spot.place);
+    spot.setAttribute("transform", `translate(${u.toFixed(2)} ${v.toFixed(2)})`);
+  }
+}
