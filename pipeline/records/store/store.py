@@ -235,6 +235,10 @@ class Store:
         )
         return entries[-1]
 
+    def derived_key(self, purpose: str) -> bytes:
+        """A key for another use, from which the store's own cannot be found."""
+        return bytes.fromhex(keyed(self._key, "derived", purpose))
+
     # ---- looking -------------------------------------------------------------------------------
 
     def readings(

@@ -1,0 +1,462 @@
+"""Exports what people have accepted: objects for archives, tables for researchers, pages.
+
+One film that cannot be exported never stops the others: it becomes a row of `problems.csv`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import partial
+from itertools import groupby
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from pydicom.dataset import Dataset
+
+from pipeline.contracts import FilmReader
+from pipeline.knee.errors import Problem
+from pipeline.knee.film import Film
+from pipeline.readers.read import read_films
+from pipeline.records.export import deidentify, pages, svg, tables
+from pipeline.records.export.burnt_in import Box, Finding, burnt_in
+from pipeline.records.export.choices import LOOKED_COLUMNS, Choices, boxes_text
+from pipeline.records.export.marks import marks_of
+from pipeline.records.export.plot import Shot
+from pipeline.records.export.presentation import Outline, presentation_state
+from pipeline.records.export.record import Record, record_of
+from pipeline.records.export.report import Identity, measurement_report
+from pipeline.records.export.source import is_dicom, open_film
+from pipeline.records.files import StopError, write_atomic
+from pipeline.records.overlay import overlay_name, short_name
+from pipeline.records.store import StoredReading, open_original
+from pipeline.records.table import csv_text
+
+THUMBNAIL = 480
+PROBLEM_COLUMNS = ("source", "what", "do")
+Outlines = Callable[[Record], tuple[Outline | None, Outline | None]]
+
+
+def no_outlines(record: Record) -> tuple[Outline | None, Outline | None]:
+    """A reading does not hold the fitted knee's outline."""
+    return None, None
+
+
+@dataclass
+class Outcome:
+    """What an export left.
+
+    Attributes:
+        written: files.
+        exported: readings that went out.
+        left_out: readings that nobody has accepted.
+        waiting: films held back until a person has looked for burnt-in text.
+        problems: what went wrong.
+    """
+
+    written: list[Path] = field(default_factory=list)
+    exported: int = 0
+    left_out: int = 0
+    waiting: int = 0
+    problems: list[Problem] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class _Source:
+    """One film as it goes out."""
+
+    name: str
+    dataset: Dataset | None
+    released: bool
+    boxes: tuple[Box, ...] = ()
+
+
+def export_report(
+    stored: StoredReading, film_path: Path, out: Path, identity: Identity | None = None
+) -> Path:
+    """Writes the measurement report of one reading under `out`. Raises `Problem`."""
+    record = record_of(stored)
+    film = open_film(film_path, stored.film_sha256)
+    report = measurement_report(record, film, identity or Identity())
+    return _save(report, out / f"{_stem(record, None)}-report.dcm")
+
+
+def export_presentation_state(
+    stored: StoredReading, film_path: Path, out: Path, identity: Identity | None = None
+) -> Path:
+    """Writes the presentation state of one reading under `out`. Raises `Problem`."""
+    record = record_of(stored)
+    film = open_film(film_path, stored.film_sha256)
+    state = presentation_state(record, film, identity or Identity())
+    return _save(state, out / f"{_stem(record, None)}-state.dcm")
+
+
+class Exporter:
+    """Exports many readings.
+
+    Args:
+        out: folder for everything.
+        choices: what and how.
+        readers: for the pixels of pages and of de-identified films, tried in order.
+        key: of the site; replaced identities are digests made with it.
+        outlines: gives the outlines of a reading as proposed and as reviewed.
+    """
+
+    def __init__(
+        self,
+        out: Path,
+        choices: Choices,
+        readers: Sequence[FilmReader],
+        key: bytes,
+        outlines: Outlines = no_outlines,
+    ) -> None:
+        self.out, self.choices, self.readers, self.key = out, choices, readers, key
+        self.outlines = outlines
+        self.identity = Identity(choices.organization, key if choices.deidentify else b"")
+        self.aside = out.with_name(out.name + "-to-look-at") if choices.deidentify else out
+        self.outcome = Outcome()
+        self.records: list[Record] = []
+        self.shots: dict[str, list[Shot]] = {}
+        self.studies: list[dict[str, object]] = []
+        self.look: list[dict[str, object]] = []
+
+    def run(
+        self,
+        readings: Iterable[StoredReading],
+        progress: Callable[[int, int], None] = lambda done, total: None,
+    ) -> Outcome:
+        """Exports `readings`; problems are gathered, only a full disk raises (`StopError`)."""
+        wanted = []
+        for stored in readings:
+            record = record_of(stored)
+            if record.reviewed or self.choices.unreviewed:
+                wanted.append((record, stored))
+            else:
+                self.outcome.left_out += 1
+        wanted.sort(key=lambda pair: (_study(pair[0]), _film_key(pair[0]), pair[0].number))
+        done = 0
+        for study, of_study in groupby(wanted, key=lambda pair: _study(pair[0])):
+            sheets: list[pages.Sheet] = []
+            for _, of_film in groupby(of_study, key=lambda pair: _film_key(pair[0])):
+                pairs = list(of_film)
+                self._guarded(pairs[0][0], partial(self._film, pairs, sheets))
+                done += len(pairs)
+                progress(done, len(wanted))
+            self._study_page(study, sheets)
+        self._finish()
+        return self.outcome
+
+    def _guarded(self, record: Record, work: Callable[[], None]) -> None:
+        """Does `work`; whatever is wrong with one film becomes a problem."""
+        source = str(record.original["film"]["source"])
+        try:
+            work()
+        except StopError:
+            raise
+        except Problem as problem:
+            self.outcome.problems.append(problem)
+        except (MemoryError, RecursionError):
+            self.outcome.problems.append(Problem(source, "needs too much memory", "shrink it"))
+        except Exception as error:  # libraries raise anything on an odd header; no text of theirs
+            self.outcome.problems.append(
+                Problem(
+                    source,
+                    f"its header does not fit into an object ({type(error).__name__})",
+                    "check the film's header",
+                )
+            )
+
+    # ---- one film ----
+
+    def _film(
+        self, pairs: Sequence[tuple[Record, StoredReading]], sheets: list[pages.Sheet]
+    ) -> None:
+        path = open_original(pairs[0][1])
+        first = pairs[0][0]
+        pictures = self._pictures(path, pairs)
+        source = self._source(path, first, pictures)
+        for record, _ in pairs:
+            shown = record
+            if self.choices.deidentify:
+                shown = deidentify.clean_record(record, self.key)
+            self.records.append(shown)
+            self.outcome.exported += 1
+            if self.choices.has("report", "presentation"):
+                self._guarded(first, partial(self._objects, record, shown, source))
+            if self.choices.has("html"):
+                sheets.append(self._sheet(record, shown, source, pictures))
+            if self.choices.has("operators") and shown.reviewed:
+                self._note_operator(shown, path, record.original["film"]["sha256"])
+
+    def _pictures(
+        self, path: Path, pairs: Sequence[tuple[Record, StoredReading]]
+    ) -> dict[int | None, Film]:
+        """The frames that are shown or looked at."""
+        if not self.choices.has("html") and not self.choices.deidentify:
+            return {}
+        wanted = {record.original["film"]["frame"] for record, _ in pairs}
+        every = self.choices.deidentify  # any frame may hold text
+        return {
+            film.frame: film
+            for film in read_films(path, self.readers)
+            if every or film.frame in wanted
+        }
+
+    def _source(self, path: Path, record: Record, pictures: Mapping[int | None, Film]) -> _Source:
+        dicom = is_dicom(path)
+        film = record.original["film"]
+        objects = self.choices.has("report", "presentation")
+        if not self.choices.deidentify:
+            name = short_name(film["source"])
+            if not dicom and objects:
+                self._no_dicom(film["source"])
+            dataset = open_film(path, film["sha256"]) if dicom and objects else None
+            return _Source(name, dataset, True)
+        name = deidentify.clean_name(self.key, film["source"], None)
+        original = open_film(path, film["sha256"], pixels=True) if dicom else None
+        header = None if original is None else original.get("BurnedInAnnotation")
+        finding = _worst([burnt_in(each.pixels, header) for each in pictures.values()])
+        looked = self.choices.looked_at.get(film["sha256"])
+        released = finding.answer == "no" or looked is not None
+        boxes = looked.boxes if looked is not None else ()
+        if not released:
+            self._ask(film, finding, pictures)
+        if original is None:
+            if objects:
+                self._no_dicom(film["source"])
+            return _Source(name, None, released, boxes)
+        clean = deidentify.clean_film(original, self.key, boxes)
+        if objects and released:
+            self.outcome.written.append(
+                _save(clean, self.out / "dicom" / _study_name(record, self.key) / f"{name}.dcm")
+            )
+        return _Source(name, clean, released, boxes)
+
+    def _no_dicom(self, source: str) -> None:
+        self.outcome.problems.append(
+            Problem(
+                source,
+                "is no DICOM film, so there is no patient and no study to file objects under",
+                "its tables and pages are there",
+            )
+        )
+
+    def _ask(
+        self, film: Mapping[str, object], finding: Finding, pictures: Mapping[int | None, Film]
+    ) -> None:
+        """Holds a film back and lays it out for a person to look at."""
+        self.outcome.waiting += 1
+        sha256 = str(film["sha256"])
+        for frame, each in pictures.items():
+            part = "" if frame is None else f"-f{frame}"
+            write_atomic(
+                self.aside / f"{sha256[:12]}{part}.jpg", _boxed(each.pixels, finding.boxes)
+            )
+        self.look.append(
+            dict(
+                zip(
+                    LOOKED_COLUMNS,
+                    (film["source"], sha256, finding.answer, finding.why,
+                     boxes_text(finding.boxes), ""),
+                    strict=True,
+                )
+            )
+        )  # fmt: skip
+
+    def _objects(self, record: Record, shown: Record, source: _Source) -> None:
+        if source.dataset is None:
+            return
+        key = self.key if self.choices.deidentify else None
+        folder = self.out / "dicom" / _study_name(record, key)
+        stem = _stem(record, source.name if self.choices.deidentify else None)
+        if self.choices.has("report"):
+            report = measurement_report(shown, source.dataset, self.identity)
+            self._write_object(report, folder / f"{stem}-report.dcm", graphics=False)
+        if self.choices.has("presentation"):
+            proposed, reviewed = self.outlines(record)
+            state = presentation_state(
+                shown,
+                source.dataset,
+                self.identity,
+                proposed_outline=proposed,
+                reviewed_outline=reviewed,
+            )
+            self._write_object(state, folder / f"{stem}-state.dcm", graphics=True)
+
+    def _write_object(self, made: Dataset, path: Path, *, graphics: bool) -> None:
+        if self.choices.deidentify:
+            deidentify.mark_clean(made, graphics=graphics)
+        self.outcome.written.append(_save(made, path))
+
+    # ---- pages ----
+
+    def _sheet(
+        self,
+        record: Record,
+        shown: Record,
+        source: _Source,
+        pictures: Mapping[int | None, Film],
+    ) -> pages.Sheet:
+        film = pictures.get(record.original["film"]["frame"])
+        picture = thumbnail = held_back = ""
+        if film is not None and source.released:
+            pixels = _blackened(film.pixels, source.boxes)
+            proposed, reviewed = self.outlines(record)
+            marks = marks_of(shown.current, reviewed if record.reviewed else proposed)
+            words = f"{source.name} with the marks of the reading"
+            picture = svg.picture(pixels, marks, words)
+            thumbnail = svg.picture(pixels, marks, words, longest=THUMBNAIL)
+        elif not source.released:
+            held_back = "The picture is held back until a person has looked for burnt-in text."
+        name = source.name
+        if film is not None and film.frame is not None:
+            name += f", frame {film.frame}"
+        stem = _stem(record, source.name if self.choices.deidentify else None)
+        taken = "" if film is None or self.choices.deidentify else _taken(film.header.acquired)
+        sheet = pages.Sheet(shown, name, f"{stem}.html", taken, picture, thumbnail, held_back)
+        key = self.key if self.choices.deidentify else None
+        page = pages.film_page(sheet, f"{_study_name(record, key)}.html")
+        path = self.out / "pages" / sheet.file
+        write_atomic(path, page)
+        self.outcome.written.append(path)
+        return sheet
+
+    def _study_page(self, study: str, sheets: Sequence[pages.Sheet]) -> None:
+        if not sheets:
+            return
+        file = f"study-{_short(study, self.key if self.choices.deidentify else None)}.html"
+        title = f"Study {len(self.studies) + 1}"
+        path = self.out / "pages" / file
+        write_atomic(path, pages.study_page(title, sheets))
+        self.outcome.written.append(path)
+        lines = [pages.line_of(sheet) for sheet in sheets]
+        self.studies.append({"title": title, "file": file, "lines": lines})
+
+    def _note_operator(self, shown: Record, path: Path, sha256: str) -> None:
+        name, when = "not stated", ""
+        if is_dicom(path):
+            film = open_film(path, sha256)
+            name = str(film.get("OperatorsName") or name)
+            when = str(film.get("AcquisitionDate") or film.get("StudyDate") or "")
+            when += str(film.get("AcquisitionTime") or film.get("StudyTime") or "")
+        alignment = shown.current["alignment"] or {}
+        shot = Shot(
+            when, alignment.get("rotation_deg"), alignment.get("tilt_deg"), alignment.get("square")
+        )
+        if self.choices.deidentify and name != "not stated":
+            name = f"operator-{deidentify.digest(self.key, 'operator', name)}"
+        self.shots.setdefault(name, []).append(shot)
+
+    # ---- the end ----
+
+    def _finish(self) -> None:
+        outcome, choices = self.outcome, self.choices
+        if choices.has("tables"):
+            outcome.written += tables.write_tables(self.out / "tables", self.records)
+        if choices.has("coco"):
+            path = self.out / "tables" / "coco.json"
+            tables.write_coco(path, self.records)
+            outcome.written.append(path)
+        if choices.has("html"):
+            path = self.out / "pages" / "index.html"
+            write_atomic(path, pages.index_page(self.studies, outcome.left_out))
+            outcome.written.append(path)
+        if choices.has("operators"):
+            shots = {
+                name: [_undated(s) if choices.deidentify else s for s in _ordered(each)]
+                for name, each in self.shots.items()
+            }
+            path = self.out / "pages" / "operators.html"
+            write_atomic(path, pages.operators_page(shots, choices.tolerance_deg))
+            outcome.written.append(path)
+        if self.look:
+            write_atomic(self.aside / "burnt_in.csv", csv_text(LOOKED_COLUMNS, self.look))
+        rows = [{"source": p.source, "what": p.what, "do": p.do} for p in outcome.problems]
+        if rows:
+            write_atomic(self.aside / "problems.csv", csv_text(PROBLEM_COLUMNS, rows))
+        else:
+            (self.aside / "problems.csv").unlink(missing_ok=True)
+
+
+def _worst(findings: Sequence[Finding]) -> Finding:
+    """The answer for a file of several frames: the most careful one, boxes of all."""
+    order = {"no": 0, "ask": 1, "yes": 2}
+    if not findings:
+        return Finding("ask", "it could not be looked at")
+    worst = max(findings, key=lambda finding: order[finding.answer])
+    boxes = tuple(dict.fromkeys(box for finding in findings for box in finding.boxes))
+    return Finding(worst.answer, worst.why, boxes)
+
+
+def _blackened(pixels: NDArray[np.float32], boxes: Sequence[Box]) -> NDArray[np.float32]:
+    if not boxes:
+        return pixels
+    pixels = pixels.copy()
+    for x0, y0, x1, y1 in boxes:
+        pixels[max(y0, 0) : y1, max(x0, 0) : x1] = 0
+    return pixels
+
+
+def _boxed(pixels: NDArray[np.float32], boxes: Sequence[Box]) -> bytes:
+    """The whole film as JPEG, with a box around what looks like writing."""
+    marked = np.asarray(pixels).copy()
+    width = max(1, max(pixels.shape) // 700)
+    for x0, y0, x1, y1 in boxes:
+        cv2.rectangle(marked, (x0 - width, y0 - width), (x1 + width, y1 + width), 1.0, width)
+    return svg.film_jpeg(marked, 2000)
+
+
+def _ordered(shots: Sequence[Shot]) -> list[Shot]:
+    return sorted(shots, key=lambda shot: shot.when)
+
+
+def _undated(shot: Shot) -> Shot:
+    return Shot("", shot.rotation, shot.tilt, shot.square)
+
+
+def _taken(acquired: str | None) -> str:
+    digits = (acquired or "").replace("-", "").replace(":", "").replace(" ", "")
+    if not digits[:8].isdigit() or len(digits) < 8:
+        return ""
+    day = f"{digits[:4]}-{digits[4:6]}-{digits[6:8]}"
+    return day if not digits[8:12].isdigit() else f"{day} {digits[8:10]}:{digits[10:12]}"
+
+
+def _film_key(record: Record) -> str:
+    return str(record.original["film"]["sha256"]) + str(record.original["film"]["source"])
+
+
+def _study(record: Record) -> str:
+    film = record.original["film"]
+    return str(film["study_digest"] or film["source"])
+
+
+def _short(text: str, key: bytes | None) -> str:
+    if key is None:
+        return hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()[:8]
+    return deidentify.digest(key, "study", text, 8)
+
+
+def _study_name(record: Record, key: bytes | None) -> str:
+    return f"study-{_short(_study(record), key)}"
+
+
+def _stem(record: Record, clean: str | None) -> str:
+    """File name of what belongs to one reading, without its ending."""
+    film, knee = record.original["film"], record.original["knee"]["index"]
+    if clean is None:
+        return overlay_name(film["source"], film["frame"], knee).removesuffix(".png")
+    frame = "" if film["frame"] is None else f"-f{film['frame']:04d}"
+    return f"{clean}{frame}-k{knee}"
+
+
+def _save(made: Dataset, path: Path) -> Path:
+    """Writes a DICOM file as a whole."""
+    buffer = io.BytesIO()
+    made.save_as(buffer, enforce_file_format=True)
+    write_atomic(path, buffer.getvalue())
+    return path
