@@ -105,16 +105,16 @@ def _console(rng: np.random.Generator) -> dict[str, Any]:
     alike, and a steep curve leaves flesh dark and cortex nearly white. Ranges were
     set by comparison with real films (docs/explanation/realism.md); no other source.
     """
-    shape = np.exp(rng.normal(0, 0.15, 6)) * np.array([1.1, 1.1, 1.05, 1.05, 1.0, 0.7])
+    shape = np.exp(rng.normal(0, 0.15, 6)) * np.array([1.4, 1.2, 1.0, 1.0, 1.0, 0.7])
     gains = 1.0 + rng.uniform(0.3, 1.1) * shape
     return {
         "gains": tuple(float(g) for g in gains[: rng.integers(5, 7)]),
         "base": float(rng.uniform(0.3, 0.65)),
-        "sharpen": _some(rng, 0.5, 0.2, 1.5),
+        "sharpen": _some(rng, 0.6, 0.2, 1.5),
         "sharpen_share": float(np.exp(rng.uniform(np.log(0.0015), np.log(0.01)))),
         "low": float(rng.uniform(0.03, 0.22)),
         "high": float(rng.uniform(0.95, 1.15)),
-        "gamma": float(np.clip(np.exp(rng.normal(0.85, 0.2)), 1.4, 3.6)),
+        "gamma": float(np.clip(np.exp(rng.normal(0.75, 0.2)), 1.3, 3.6)),
         "sigmoid": float(rng.uniform(0, 0.4)),
         "dark": float(rng.choice((0.0, rng.uniform(0, 0.12)))),
         "bright": float(rng.uniform(0.85, 1.0)),

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synthetic_data.film_formation import damage, drawing, tone
+from synthetic_data.film_formation.distortion import Distortion
 from synthetic_data.film_formation.marks import Mark, place, press, stamp
 from synthetic_data.film_formation.shutters import Shutter, opening
 
@@ -49,7 +50,9 @@ class Formation:
         cables, cable_strength: how many, and -ln of what gets through.
         slab: -ln of what gets through the table's edge, 0 = none.
         dust, scratches, leak, uneven: see `damage`; 0 = none.
-        dead_pixels, dead_lines, dead_mended: see `damage.dead`; 0 = none. Never drawn.
+        dead_pixels, dead_lines, dead_mended: see `damage.dead`; 0 = none.
+        pincushion, twist_deg: distortion of an image intensifier about its round field
+            (`distortion.Distortion`); 0 = none.
     """
 
     style: str = "radiography"
@@ -90,6 +93,8 @@ class Formation:
     dead_pixels: float = 0.0
     dead_lines: int = 0
     dead_mended: bool = False
+    pincushion: float = 0.0
+    twist_deg: float = 0.0
 
     @classmethod
     def draw(cls, rng: np.random.Generator, style: str, side: str = "") -> Formation:
@@ -100,6 +105,19 @@ class Formation:
             side: `right` or `left`: what a side marker, if one is drawn, will say; "" = none.
         """
         return cls(**drawing.settings(rng, style, side))
+
+    def distortion(self, shape: tuple[int, int]) -> Distortion | None:
+        """The map that a film of (rows, columns) went through; None where there is none."""
+        if self.pincushion == 0 and self.twist_deg == 0:
+            return None
+        rows, columns = shape
+        field = next((s for s in self.shutters if s.kind == "round"), Shutter("round"))
+        return Distortion(
+            (field.centre[0] * columns, field.centre[1] * rows),
+            field.half[0] * min(shape),
+            self.pincushion,
+            self.twist_deg,
+        )
 
     def facts(self) -> Mapping[str, float | str]:
         """Plain values for the record."""
@@ -121,8 +139,12 @@ def form(signal: Map, formation: Formation, rng: np.random.Generator) -> Map:
         rng: where specks, hairs and noise fall.
 
     Returns:
-        (rows, columns) float32, 0 (black) to 1 (white), bone bright; geometry untouched.
+        (rows, columns) float32, 0 (black) to 1 (white), bone bright; geometry untouched but for
+        `formation.distortion`.
     """
+    distortion = formation.distortion(signal.shape)  # type: ignore[arg-type]
+    if distortion is not None:
+        signal = distortion.picture(signal)
     if formation.dead_pixels > 0 or formation.dead_lines > 0:
         signal = signal.copy()
         damage.dead(signal, formation.dead_pixels, formation.dead_lines, formation.dead_mended, rng)

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
 
-from pipeline.knee.errors import Problem
 from pipeline.knee.compiled import compiled
+from pipeline.knee.errors import Problem
 
 Array = NDArray[np.float64]
 Map = NDArray[Any]
