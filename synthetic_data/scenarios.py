@@ -38,7 +38,7 @@ from synthetic_data.placement import (
 
 Map = NDArray[np.float32]
 
-DATA_VERSION = "2"
+DATA_VERSION = "3"
 """Raised whenever the same seed would give another film."""
 
 
@@ -157,6 +157,7 @@ class KneeFilms:
             blur_px=float(np.hypot(formation.blur_px, self.blur_px)),
             noise=float(np.hypot(formation.noise, self.noise)),
         )
+        distortion = formation.distortion((camera.rows, camera.columns))
         pixels = form(signal, formation, rng)
         facts: dict[str, float | str] = {
             "style": style,
@@ -177,10 +178,12 @@ class KneeFilms:
                     shown,
                     side=side if i == 0 else _opposite(side),
                     facts={**facts, **{f"anatomy.{k}": v for k, v in who.facts.items()}},
+                    distortion=distortion,
                 )
                 if i == 0 or _inside(truth, camera):
                     knees.append(truth)
-        film = _as_film(pixels, seed, style, view, side, placement, camera, plain=not no_knee)
+        hit = camera.principal if distortion is None else distortion.forward(camera.principal)
+        film = _as_film(pixels, seed, style, view, side, placement, camera, hit, plain=not no_knee)
         return LabelledFilm(film, tuple(knees))
 
     def _person(self, rng: np.random.Generator, request: AnatomyRequest) -> Knee:
@@ -353,10 +356,11 @@ def _as_film(
     side: str,
     placement: Placement,
     camera: Camera,
+    central_ray: NDArray[np.float64],
     *,
     plain: bool,
 ) -> Film:
-    """The film as its file would describe it."""
+    """The film as its file would describe it; `central_ray` (2,) is the pixel that it hits."""
     pixels = np.ascontiguousarray(pixels, dtype=np.float32)
     digest = hashlib.sha256(np.round(pixels * 65535).astype("<u2").tobytes()).hexdigest()
     scale, header = Scale(), HeaderHints()
@@ -372,7 +376,7 @@ def _as_film(
             sod_mm=placement.sod,
             central_ray=None
             if placement.knee_at is not None
-            else (float(camera.principal[0]), float(camera.principal[1])),
+            else (float(central_ray[0]), float(central_ray[1])),
             c_arm=style == "c_arm",
         )
     return Film(
