@@ -27,7 +27,7 @@ from pydicom.uid import UID, ExplicitVRLittleEndian
 from pipeline.knee.errors import Problem
 from pipeline.readers.dicom_pixels import used_bits
 from pipeline.records.export.record import Record
-from pipeline.records.export.source import uid_of
+from pipeline.records.export.source import set_character_set, uid_of
 
 KEPT = frozenset(
     [
@@ -163,7 +163,7 @@ ENHANCED = frozenset({"1.2.840.10008.5.1.4.1.1.12.1.1", "1.2.840.10008.5.1.4.1.1
 SCHEMES = frozenset({"SCT", "SRT", "DCM", "UCUM", "LN"})
 NO_DATE = datetime(1900, 1, 1, tzinfo=UTC)
 """Stands where an object must have a date."""
-METHOD = "Squareon: DICOM PS3.15 Annex E basic profile, everything but a short list removed"
+METHOD = "Squareon, PS3.15 Annex E basic profile by a list of what stays"
 PROFILE, CLEAN_PIXELS = (
     ("113100", "Basic Application Confidentiality Profile"),
     (
@@ -208,7 +208,6 @@ def clean_film(film: Dataset, key: bytes, boxes: Sequence[Box] = ()) -> FileData
     meta.MediaStorageSOPInstanceUID = new_uid(key, film.SOPInstanceUID)
     meta.TransferSyntaxUID = ExplicitVRLittleEndian
     clean = FileDataset("", _kept(film), file_meta=meta, preamble=b"\0" * 128)
-    clean.SpecificCharacterSet = "ISO_IR 192"
     for keyword in ("SOPInstanceUID", "SeriesInstanceUID", "StudyInstanceUID"):
         setattr(clean, keyword, new_uid(key, film[keyword].value))
     for keyword in EMPTY:
@@ -217,6 +216,9 @@ def clean_film(film: Dataset, key: bytes, boxes: Sequence[Box] = ()) -> FileData
     clean.PatientID = f"SUBJECT-{digest(key, 'patient', who)}"
     clean.PatientName = f"{clean.PatientID}^"
     _say_how(clean, [PROFILE, *([CLEAN_PIXELS] if boxes else [])])
+    if "AcquisitionContextSequence" in film:
+        clean.AcquisitionContextSequence = []
+    set_character_set(clean, str(film.get("SpecificCharacterSet") or ""))
     if "PixelData" in film:
         _set_pixels(clean, film, source, boxes)
     return clean

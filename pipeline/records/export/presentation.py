@@ -90,7 +90,7 @@ def presentation_state(
         )
         for layer, marks in drawn
     ]
-    day, time, moment = stamp(record.at)
+    day, time, _ = stamp(record.at)
     kind = "state" if record.reviewed else f"state {record.mark}"
     described = f"{record.mark} Squareon overlay".strip()
     inverse = film.get("PhotometricInterpretation") == "MONOCHROME1"
@@ -125,7 +125,7 @@ def presentation_state(
         setattr(state, keyword, day)
     for keyword in ("InstanceCreationTime", "PresentationCreationTime"):
         setattr(state, keyword, time)
-    finish(state, moment)
+    finish(state, film, record.at)
     _grey_scale(state, film)
     _series_side(state, film)
     _pixel_shape(state, film)

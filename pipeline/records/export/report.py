@@ -8,6 +8,7 @@ import json
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from importlib.metadata import version
 from typing import Any
 
@@ -42,7 +43,13 @@ from pipeline.knee.landmarks import BY_NAME
 from pipeline.records.export import codes as c
 from pipeline.records.export.marks import Array, clip_line, clip_polygon, inside
 from pipeline.records.export.record import NOTICE, Record
-from pipeline.records.export.source import person_name, short_text, stamp, uid_of
+from pipeline.records.export.source import (
+    person_name,
+    set_character_set,
+    short_text,
+    stamp,
+    uid_of,
+)
 
 MAKER, MODEL = "Squareon", "Squareon"
 NINETY = 2.146
@@ -164,7 +171,7 @@ class _Builder:
         else:
             report.CompletionFlagDescription = f"{record.mark}: no person has accepted it"
         report["InstanceCreationDate"].value, report["InstanceCreationTime"].value = day, time
-        finish(report, moment)
+        finish(report, self.film, record.at)
         return report
 
     def _title(self) -> c.Code:
@@ -460,14 +467,17 @@ def _decimal(value: float) -> float:
     return round(float(value), 4)
 
 
-def finish(made: Dataset, moment: str) -> None:
+def finish(made: Dataset, film: Dataset, at: datetime) -> None:
     """Says what the private coding scheme is (PS3.3 C.12.1.1.1); no time of its own remains.
 
-    An object made again from the same decision is then the same object.
+    An object made again from the same decision is then the same object. Text is written in the
+    film's own character set where that can hold it, else in UTF-8.
     """
+    day, time, _ = stamp(at)
     item = Dataset()
     item.CodingSchemeDesignator = c.PRIVATE
     item.CodingSchemeName = c.SCHEME_NAME
     made.CodingSchemeIdentificationSequence = [item]
     for equipment in made.get("ContributingEquipmentSequence") or []:
-        equipment.ContributionDateTime = moment
+        equipment.ContributionDateTime = day + time
+    set_character_set(made, str(film.get("SpecificCharacterSet") or ""))

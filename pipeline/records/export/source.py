@@ -10,6 +10,7 @@ from datetime import datetime
 from pathlib import Path
 
 import pydicom
+from pydicom.charset import python_encoding
 from pydicom.datadict import dictionary_VR
 from pydicom.dataset import Dataset
 from pydicom.uid import UID
@@ -120,3 +121,28 @@ def short_text(text: str, longest: int) -> str:
 def stamp(at: datetime) -> tuple[str, str, str]:
     """Date (DA), time (TM) and both with the offset from UTC (DT)."""
     return at.strftime("%Y%m%d"), at.strftime("%H%M%S"), at.strftime("%Y%m%d%H%M%S%z")
+
+
+_TEXT = frozenset({"LO", "LT", "PN", "SH", "ST", "UC", "UT"})
+
+
+def set_character_set(made: Dataset, preferred: str) -> None:
+    """Sets Specific Character Set: `preferred` if it holds all text of `made`, else UTF-8.
+
+    Args:
+        preferred: one single-byte set such as `ISO_IR 100`; anything else stands for none, the
+            default of plain ASCII.
+    """
+    single = preferred.startswith("ISO_IR")
+    encoding = python_encoding.get(preferred, "ascii") if single else "ascii"
+    try:
+        for element in made.iterall():
+            if element.VR in _TEXT and element.value is not None:
+                str(element.value).encode(encoding)
+    except UnicodeEncodeError:
+        made.SpecificCharacterSet = "ISO_IR 192"
+        return
+    if single:
+        made.SpecificCharacterSet = preferred
+    elif "SpecificCharacterSet" in made:
+        del made.SpecificCharacterSet

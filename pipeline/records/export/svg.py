@@ -14,6 +14,8 @@ from pipeline.records.export.marks import Array, Mark, ring
 
 LONGEST = 1400
 QUALITY = 82
+SMALL = 700
+"""Up to this size marks and words are drawn twice as large, to be read at all."""
 # Okabe and Ito's colours (from memory); shape, dash and label say the same without colour.
 SKY, ORANGE, VERMILION, WHITE = "#56b4e9", "#e69f00", "#e86814", "#f4f4f0"
 
@@ -43,7 +45,7 @@ def picture(
     pixel, so marks are moved by half a pixel.
     """
     rows, columns = pixels.shape
-    unit = max(rows, columns) / 1000
+    unit = max(rows, columns) / 1000 * (1.0 if longest > SMALL else 2.0)
     data = base64.b64encode(film_jpeg(pixels, longest)).decode()
     drawn = "".join(_drawn(mark, unit) for mark in marks)
     labels = "".join(_label(mark, unit, columns) for mark in marks)
@@ -59,7 +61,7 @@ def picture(
 
 def _drawn(mark: Mark, unit: float) -> str:
     if mark.kind == "zone":
-        return _path(mark.points, VERMILION, 2.4 * unit, unit, dash=(3, 2), closed=True)
+        return _path(mark.points, VERMILION, 2.4 * unit, unit, dash=(16, 8), closed=True)
     if mark.kind == "outline":
         return _path(mark.points, WHITE, 1.0 * unit, unit, dash=(4, 4), closed=True)
     dash = (6, 5) if mark.doubtful else ()
@@ -109,7 +111,9 @@ def _label(mark: Mark, unit: float, columns: int) -> str:
     if mark.kind not in ("target", "band", "zone"):
         return ""
     size = 20 * unit
-    x, y = mark.points.mean(axis=0) if mark.kind != "zone" else mark.points[0]
+    x, y = mark.points.mean(axis=0)
+    if mark.kind == "zone":  # below it, where no landmark lies
+        x, y = mark.points[:, 0].min() - 14 * unit, mark.points[:, 1].max() + 32 * unit
     x += 14 * unit
     long = 0.55 * size * len(mark.name)
     anchor = "start"
