@@ -30,8 +30,8 @@ def _chain(connection: Connection, key: bytes) -> list[Break]:
     found: list[Break] = []
     table = tables.history
     expected, previous = 1, START
-    rows = connection.execution_options(yield_per=200).execute(
-        select(table).order_by(table.c.sequence)
+    rows = connection.execute(
+        select(table).order_by(table.c.sequence), execution_options={"yield_per": 200}
     )
     for row in rows.mappings():
         where = f"history row {row['sequence']}"

@@ -93,7 +93,7 @@ def histories(
     """The rows of each reading's history, oldest first, one reading after the other."""
     table = tables.history
     query = select(table).where(*where).order_by(table.c.reading_id, table.c.revision)
-    found = connection.execution_options(yield_per=200).execute(query).mappings()
+    found = connection.execute(query, execution_options={"yield_per": 200}).mappings()
     for _, rows in groupby(found, key=lambda row: row["reading_id"]):
         yield [dict(row) for row in rows]
 

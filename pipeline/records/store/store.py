@@ -284,7 +284,7 @@ class Store:
         blinded = any(entry.hidden for entry in seen)
         standing = stand(seen)
         decision = standing.counts
-        if blinded:  # what this viewer has decided, if anything
+        if blinded or standing.blind:  # what this viewer has decided, if anything
             decision = next(iter(standing.decisions.values()), None)
         counts = decision is not None and decision.final is not None
         readers = {name: entry.who for name, entry in standing.decisions.items()}
