@@ -5,6 +5,8 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import os
+import queue
+import threading
 import time
 import traceback
 from collections.abc import Iterator, Sequence
@@ -17,6 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from models.develop import FedScene
 from models.samples import (
     LOCATED,
     CropSample,
@@ -24,20 +27,34 @@ from models.samples import (
     crop_sample,
     film_sample,
     film_to_samples,
+    scene_to_looks,
 )
 from models.slots import Fed, Outbox, SlotPlan, make_file, opened, take_out
-from pipeline.contracts import TRAINING_SEEDS, Scenario
+from pipeline.contracts import TRAINING_SEEDS, Scenario, SceneScenario
 from pipeline.knee.errors import Problem
 
 VALIDATION_SEEDS = 500_000_000
 BLANK_SHARE = 0.04
 RUN = 12
+SCENES_FROM = 50_000_000
+"""Subjects of scenes are numbered from here, so that none is a film's subject too."""
+
+SCENES_WAITING = 24
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS")
 
 
 @dataclass(frozen=True)
 class FeedPlan:
-    """What the workers make. `first` is the number of training films already made before."""
+    """What the workers make.
+
+    Attributes:
+        crop, picture: sides of what the networks see, pixels.
+        crops_per_film, validation_films: see `TrainOptions`.
+        seed: of the run.
+        first, first_scene: films and scenes already made before.
+        shots: films of each scene.
+        rank, ranks: which of how many feeders that share a run this one is.
+    """
 
     crop: int
     picture: int
@@ -45,6 +62,124 @@ class FeedPlan:
     validation_films: int
     seed: int
     first: int = 0
+    first_scene: int = 0
+    shots: int = 8
+    rank: int = 0
+    ranks: int = 1
+
+
+class SceneFeeder:
+    """Starts `workers` processes that make packed scenes; a thread fetches what they have made.
+
+    Use as a context manager. `take` raises `Problem` when no process is left.
+    """
+
+    def __init__(self, scenarios: Sequence[SceneScenario], plan: FeedPlan, workers: int) -> None:
+        context = multiprocessing.get_context("spawn")
+        self._near: list[Connection] = []
+        self._far: list[Connection] = []
+        self._processes: list[Any] = []
+        self._made: queue.Queue[FedScene] = queue.Queue(SCENES_WAITING)
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._fetch, daemon=True)
+        for index in range(workers):
+            near, far = context.Pipe(duplex=False)
+            self._near.append(near)
+            self._far.append(far)
+            arguments = (list(scenarios), plan, index, workers, far)
+            self._processes.append(context.Process(target=_scene_work, args=arguments, daemon=True))
+
+    def __enter__(self) -> SceneFeeder:
+        with _single_threaded():
+            for process in self._processes:
+                process.start()
+        for far in self._far:
+            far.close()
+        if self._processes:
+            self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._over.set()
+        for near in self._near:
+            near.close()
+        for process in self._processes:
+            process.terminate()
+            process.join(timeout=5.0)
+
+    def _fetch(self) -> None:
+        left = list(self._near)
+        while left and not self._over.is_set():
+            try:
+                ready = wait(left, 0.2)
+            except OSError:
+                return
+            for near in ready:
+                assert isinstance(near, Connection)
+                try:
+                    fed = near.recv()
+                except (EOFError, OSError):
+                    left.remove(near)
+                    continue
+                while not self._over.is_set():
+                    with contextlib.suppress(queue.Full):
+                        self._made.put(fed, timeout=0.2)
+                        break
+
+    def take(self, looks: int) -> list[FedScene]:
+        """Scenes with `looks` looks or more together where so many wait, else none."""
+        if self._made.empty() and self._processes and not self.alive:
+            raise Problem(
+                "training scenes",
+                "the processes that make them ended unexpectedly",
+                "start again with fewer workers; training resumes from the last checkpoint",
+            )
+        if self._made.qsize() < -(-looks // self._per_scene):
+            return []
+        taken: list[FedScene] = []
+        while sum(len(fed.labels) for fed in taken) < looks:
+            taken.append(self._made.get())
+            self._per_scene = len(taken[-1].labels)
+        return taken
+
+    _per_scene = 8
+
+    @property
+    def alive(self) -> int:
+        """Processes still at work."""
+        return sum(process.is_alive() for process in self._processes)
+
+
+def _scene_work(
+    scenarios: Sequence[SceneScenario],
+    plan: FeedPlan,
+    index: int,
+    workers: int,
+    pipe: Connection,
+) -> None:
+    """A worker's life: scenes without end."""
+    if hasattr(os, "nice"):
+        os.nice(5)
+    failures = 0
+    number = plan.first_scene + index * plan.ranks + plan.rank
+    # a closed pipe: the training process is gone
+    with contextlib.suppress(BrokenPipeError, EOFError, OSError):
+        while failures < 20:
+            seed = TRAINING_SEEDS + plan.seed * 100_000_000 + SCENES_FROM + number
+            number += workers * plan.ranks
+            rng = np.random.default_rng([seed, 5])
+            try:
+                scenario = scenarios[int(rng.integers(len(scenarios)))]
+                scene = scenario.scene(seed, plan.shots)
+                looks, labels = scene_to_looks(scene, plan.crop, rng)
+                fed = FedScene(scene.packed(looks, rng), labels)
+            except Exception:
+                failures += 1
+                if failures == 20:
+                    traceback.print_exc(limit=6)
+                continue
+            failures = 0
+            pipe.send(fed)
 
 
 class Feeder:
@@ -203,11 +338,11 @@ def _numbers(plan: FeedPlan, index: int, workers: int) -> Iterator[int]:
     knee on several films makes it once. Validation films come a few at a time between the first
     runs, so that training need not wait for them.
     """
-    block = plan.first // RUN + index
+    block = plan.first // RUN + index * plan.ranks + plan.rank
     held = list(range(index, plan.validation_films, workers))
     while True:
         yield from range(block * RUN, (block + 1) * RUN)
-        block += workers
+        block += workers * plan.ranks
         yield from (-k - 1 for k in held[: RUN // 2])
         held = held[RUN // 2 :]
 

@@ -13,6 +13,8 @@ from models.channels import ANGLES, CHANNELS, FOUND, VIEWS
 from models.codec_torch import read_maps
 
 STRIDE = 4
+MAX_PEAKS = 6
+"""Instruments' tips that a crop can show."""
 
 
 class KeypointOutput(NamedTuple):
@@ -29,6 +31,8 @@ class KeypointOutput(NamedTuple):
         angle_spread: (B, 2, 3) log sd of those.
         swapped: (B,) logit that medial and lateral are the other way round (lateral films).
         found: (B, 2) logits that the knee has what `channels.FOUND` names.
+        tips: (B, 3, S / 4, S / 4): logit that an instrument's tip lies in the cell, and its
+            distance from the cell's centre, x and y in cells.
     """
 
     maps: Tensor
@@ -41,6 +45,7 @@ class KeypointOutput(NamedTuple):
     angle_spread: Tensor
     swapped: Tensor
     found: Tensor
+    tips: Tensor
 
 
 @dataclass(frozen=True)
@@ -78,8 +83,12 @@ class KeypointNet(nn.Module):
         self.merge8 = Merge(2 * w, 2 * w, 2 * w)
         self.merge4 = Merge(2 * w, w, fine)
         self.look = Residual(fine)
+        self.tips = nn.Conv2d(fine, 3, 1)
         self.maps = nn.Conv2d(fine, count, 1)
         nn.init.normal_(self.maps.weight, std=0.01)
+        with torch.no_grad():
+            assert self.tips.bias is not None
+            self.tips.bias[0] = -5.0
         # usual place in crop sides (x, y) and its spread: flat until set
         self.register_buffer("prior", torch.tensor([0.5, 0.5, 10.0, 10.0]).repeat(count, 1))
         self.point_weight = nn.Parameter(torch.randn(count, fine + 3, 4) * 0.02)
@@ -162,6 +171,7 @@ class KeypointNet(nn.Module):
             angle_spread=angles[:, :, 1].clamp(-4.0, 2.0),
             swapped=pose[:, 12],
             found=crop[:, len(VIEWS) + 1 :],
+            tips=self.tips(y4),
         )
 
 
@@ -178,6 +188,8 @@ class KeypointGraph(nn.Module):
         "angles_sd_deg",
         "swapped",
         "found",
+        "tips",
+        "tips_found",
     )
 
     def __init__(self, net: KeypointNet, angle_scale: float) -> None:
@@ -197,7 +209,24 @@ class KeypointGraph(nn.Module):
             torch.exp(out.angle_spread) * self.angle_scale,
             torch.sigmoid(out.swapped),
             torch.sigmoid(out.found),
+            *peaks(out.tips),
         )
+
+
+def peaks(tips: Tensor) -> tuple[Tensor, Tensor]:
+    """(B, 3, h, h) of `KeypointOutput.tips` to (B, MAX_PEAKS, 2) crop pixels and probabilities.
+
+    A peak is a cell more likely than the others within two cells of it.
+    """
+    heat = torch.sigmoid(tips[:, :1])
+    top = nn.functional.max_pool2d(heat, 5, 1, 2)
+    alone = torch.where(heat >= top, heat, torch.zeros_like(heat)).flatten(1)
+    found, place = torch.topk(alone, MAX_PEAKS, dim=1)
+    side = tips.shape[-1]
+    offset = torch.gather(tips[:, 1:].flatten(2), 2, place[:, None].expand(-1, 2, -1))
+    column, row = place % side, torch.div(place, side, rounding_mode="floor")
+    cell = torch.stack([column, row], dim=1).to(offset.dtype)
+    return ((cell + 0.5 + offset) * STRIDE - 0.5).transpose(1, 2), found
 
 
 def covariance_of(spread: Tensor) -> Tensor:

@@ -145,7 +145,42 @@ def keypoint_loss(
     }
     loss = heat + 0.2 * place + 0.1 * spread + 0.15 * pose
     loss = loss + 0.2 * see + 0.4 * look + 0.2 * flip + 0.2 * has_what
+    tip, tip_place = tip_loss(out.tips, batch["tips"], batch["view"] != NONE)
+    parts |= {"tip": tip, "tip_place": tip_place}
+    loss = loss + 0.3 * tip + 0.3 * tip_place
     return loss, {name: part.detach() for name, part in parts.items()}
+
+
+def focal_loss(heat: Tensor, target: Tensor) -> Tensor:
+    """Penalty-reduced focal loss of CornerNet (Law & Deng 2018, eq. 1), from memory; logits."""
+    p = torch.sigmoid(heat).clamp(1e-5, 1 - 1e-5)
+    peak = (target > 0.999).float()
+    hit = -peak * (1 - p) ** 2 * torch.log(p)
+    miss = -(1 - peak) * (1 - target) ** 4 * p**2 * torch.log(1 - p)
+    return (hit + miss).sum() / peak.sum().clamp(min=1.0)
+
+
+def tip_loss(out: Tensor, tips: Tensor, is_knee: Tensor) -> tuple[Tensor, Tensor]:
+    """Heat and place of instruments' tips: (B, 3, h, h) against (B, T, 2) crop pixels."""
+    cells = out.shape[-1]
+    grid = torch.arange(cells, device=out.device, dtype=torch.float32)
+    at = (tips + 0.5) / MAP_STRIDE - 0.5
+    valid = ((at > -0.5) & (at < cells - 0.5)).all(dim=-1).float() * is_knee[:, None].float()
+    cell = at.round().clamp(0, cells - 1)
+
+    def square(centre: Tensor) -> Tensor:
+        x = (grid - centre[..., 0, None]) ** 2
+        y = (grid - centre[..., 1, None]) ** 2
+        return y[..., :, None] + x[..., None, :]
+
+    heat = (torch.exp(-0.5 * square(cell) / 1.2**2) * valid[..., None, None]).amax(dim=1)
+    distance = torch.where(valid[..., None, None] > 0, square(at), torch.full_like(grid, 1e6)[0])
+    nearest, which = distance.min(dim=1)
+    index = which.flatten(1)[..., None].expand(-1, -1, 2)
+    want = torch.gather(at, 1, index).reshape(*which.shape, 2).permute(0, 3, 1, 2)
+    here = torch.stack(torch.broadcast_tensors(grid[None, :], grid[:, None]))
+    error = (out[:, 1:] - (want - here)).abs().sum(dim=1)
+    return focal_loss(out[:, 0], heat), _mean(error, (nearest < 2.5).float())
 
 
 def locator_targets(knees: Tensor, cells: int) -> tuple[Tensor, Tensor, Tensor]:
@@ -172,15 +207,10 @@ def locator_targets(knees: Tensor, cells: int) -> tuple[Tensor, Tensor, Tensor]:
 
 
 def locator_loss(out: LocatorOutput, knees: Tensor) -> tuple[Tensor, dict[str, Tensor]]:
-    """Total and its parts; the heat's loss is the penalty-reduced focal loss of CornerNet
-    (Law & Deng 2018, eq. 1), from memory."""
+    """Total and its parts."""
     cells = out.heat.shape[-1]
     heat, nearest, weight = locator_targets(knees, cells)
-    p = torch.sigmoid(out.heat).clamp(1e-5, 1 - 1e-5)
-    peak = (heat > 0.999).float()
-    hit = -peak * (1 - p) ** 2 * torch.log(p)
-    miss = -(1 - peak) * (1 - heat) ** 4 * p**2 * torch.log(1 - p)
-    found = (hit + miss).sum() / peak.sum().clamp(min=1.0)
+    found = focal_loss(out.heat, heat)
     grid = torch.arange(cells, device=knees.device, dtype=torch.float32)
     at = torch.stack(torch.broadcast_tensors(grid[None, :], grid[:, None]))
     offset = (nearest[..., :2].permute(0, 3, 1, 2) + 0.5) / GRID_STRIDE - 0.5 - at

@@ -18,7 +18,12 @@ class TrainOptions:
             however fast the machine. The last measurement and saving come on top (seconds).
         seed: of the initial weights and of the films; the same seed gives the same films.
         device: `cuda`, `cpu`, or `auto`.
-        workers: processes that make films; 0 = all cores but one.
+        workers: processes that make films or scenes; 0 = all cores but one. With several GPUs:
+            for each of them.
+        scene_share: share of these that make scenes, which the GPU turns into crops; 0 = none.
+        scene_shots: films of each scene.
+        scene_crops: share of a step's crops that come from scenes, where there are any.
+        scene_looks: crops developed from scenes at a time, once a step at most.
         threads: threads of the training process on a CPU; 0 = leave it to the library.
         crops_per_film: keypoint crops cut from each film.
         crop_batch, film_batch: samples of a step for the keypoint network and the locator.
@@ -30,6 +35,7 @@ class TrainOptions:
         save_s, log_s: seconds between checkpoints, and between rows of the curves.
         compile: torch.compile both networks (costs about a minute at the start).
         max_steps: stop early, 0 = never.
+        pause_after: minutes after which this call stops; the same call again goes on. 0 = never.
         start_from: folder of weights to begin with instead of random ones, or empty.
         keypoints, locator: sizes of the networks.
     """
@@ -38,6 +44,10 @@ class TrainOptions:
     seed: int = 0
     device: str = "auto"
     workers: int = 0
+    scene_share: float = 0.0
+    scene_shots: int = 8
+    scene_crops: float = 0.6
+    scene_looks: int = 64
     threads: int = 0
     crops_per_film: int = 4
     crop_batch: int = 256
@@ -54,6 +64,7 @@ class TrainOptions:
     log_s: float = 10.0
     compile: bool = False
     max_steps: int = 0
+    pause_after: float = 0.0
     start_from: str = ""
     keypoints: KeypointShape = field(default_factory=KeypointShape)
     locator: LocatorShape = field(default_factory=LocatorShape)

@@ -7,7 +7,7 @@ stored crop is wider than what the network sees.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import fields
 
 import numpy as np
@@ -50,7 +50,10 @@ class Ring:
 
     def add(self, samples: Samples) -> None:
         """Adds samples, the oldest making room."""
-        batch = stacked(samples) if len(samples) else {}
+        self.put(stacked(samples) if len(samples) else {})
+
+    def put(self, batch: Mapping[str, Tensor]) -> None:
+        """Adds samples that are tensors already, on the device or not."""
         number = len(next(iter(batch.values()))) if batch else 0
         if not number:
             return
@@ -73,7 +76,7 @@ class Ring:
 
     def _sent(self, value: Tensor) -> Tensor:
         """On the device; from pinned memory, so that a GPU need not wait for it."""
-        if self.device.type == "cuda":
+        if self.device.type == "cuda" and not value.is_cuda:
             return value.pin_memory().to(self.device, non_blocking=True)
         return value
 
@@ -104,6 +107,7 @@ def crop_batch(
         part = wide[:, margin : margin + crop, margin : margin + crop]
         batch["picture"] = part[:, None].float() / 255.0
         batch["xy"] = stored["xy"] - margin
+        batch["tips"] = stored["tips"] - margin
         return batch
     number, device = len(wide), wide.device
 
@@ -123,10 +127,11 @@ def crop_batch(
         wide[:, None].float() / 255.0, grid, padding_mode="zeros", align_corners=False
     )
     batch["picture"] = picture
-    moved = stored["xy"] - (wide_middle + shift)[:, None]
     # the inverse of a turn and a zoom, without asking the device whether there is one
     back = linear.transpose(1, 2) / (grown**2)[:, None, None]
-    batch["xy"] = torch.einsum("bij,bkj->bki", back, moved) + middle
+    for name in ("xy", "tips"):
+        moved = stored[name] - (wide_middle + shift)[:, None]
+        batch[name] = torch.einsum("bij,bkj->bki", back, moved) + middle
     batch["picture"] = disturbed(picture, generator)
     return batch
 

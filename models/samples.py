@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,11 +26,20 @@ from models.geometry import (
     normalise_bytes,
     resample,
 )
+from pipeline.contracts import Look, Scene
+from pipeline.knee.camera import Camera
 from pipeline.knee.landmarks import names_of
 from pipeline.knee.truth import KneeTruth, LabelledFilm
 
 WIDE = 1.25
 MAX_KNEES = 4
+MAX_TIPS = 6
+FAR = -1e4
+"""Coordinate of what is not there."""
+
+OVERSAMPLED = 2
+"""Pixels of a developed picture per pixel of a stored crop."""
+
 KNEE_FIELDS = 8
 """Per knee of a locator sample: x, y, W (picture pixels), up x, up y, view, lateral right of up,
 1 where there is a knee."""
@@ -70,6 +80,7 @@ class CropSample:
         angles: (3,) float32 degrees: rotation, tilt, flexion.
         posed: 1 where `angles` is the truth.
         found: (2,) float32, 1 where the knee has what `channels.FOUND` names.
+        tips: (MAX_TIPS, 2) float32, instruments' tips, pixels of `picture`; `FAR` where none is.
         mm_per_px: at the knee, per pixel of `picture`.
     """
 
@@ -84,6 +95,7 @@ class CropSample:
     angles: NDArray[np.float32]
     posed: np.float32
     found: NDArray[np.float32]
+    tips: NDArray[np.float32]
     mm_per_px: np.float32
 
 
@@ -108,6 +120,7 @@ def crop_record(crop: int) -> np.dtype[np.void]:
         "canonical": ("f4", (count, 2)),
         "angles": ("f4", (3,)),
         "found": ("f4", (len(FOUND),)),
+        "tips": ("f4", (MAX_TIPS, 2)),
     }
     return np.dtype(
         [
@@ -115,6 +128,12 @@ def crop_record(crop: int) -> np.dtype[np.void]:
             for f in fields(CropSample)
         ]
     )
+
+
+def label_record(crop: int) -> np.dtype[np.void]:
+    """A crop's labels without its picture."""
+    whole = crop_record(crop)
+    return np.dtype([(name, whole[name]) for name in whole.names or () if name != "picture"])
 
 
 def film_record(picture: int) -> np.dtype[np.void]:
@@ -179,29 +198,29 @@ def _looked_at(
     return normalise_bytes(augmenter(to_bytes(picture), rng), inside)
 
 
-def crop_sample(
-    labelled: LabelledFilm,
-    truth: KneeTruth,
-    crop: int,
-    jitter: Jitter,
-    augmenter: Augmenter | None,
-    rng: np.random.Generator,
-) -> CropSample:
-    """One crop of one knee, jittered."""
-    width = width_on_film(truth)
+def cut(
+    truth: KneeTruth, crop: int, jitter: Jitter, rng: np.random.Generator
+) -> tuple[Similarity, bool]:
+    """Where one stored crop of a knee lies on its film, and whether it is the wrong way round."""
     size = wide_size(crop)
-    extent = EXTENT * size / crop
     turn = np.deg2rad(rng.uniform(-jitter.turn, jitter.turn))
     c, s = np.cos(turn), np.sin(turn)
     up = np.array([[c, -s], [s, c]]) @ truth.up
+    width = width_on_film(truth)
     grown = width * np.exp(rng.uniform(-jitter.size, jitter.size))
     centre = truth.centre + rng.uniform(-jitter.shift, jitter.shift, 2) * EXTENT * width
     flip = bool(rng.random() < jitter.flip)
-    mirror = lateral_right_of_up(truth)
-    transform = crop_transform(centre, up, grown, mirror != flip, size, extent)
-    exact = crop_transform(truth.centre, truth.up, width, mirror, 3, 3.0)
+    mirror = lateral_right_of_up(truth) != flip
+    return crop_transform(centre, up, grown, mirror, size, EXTENT * size / crop), flip
 
-    xy = np.full((len(CHANNELS), 2), -1e4, dtype=np.float32)
+
+def crop_labels(
+    truth: KneeTruth, transform: Similarity, flip: bool, shape: tuple[int, int]
+) -> dict[str, Any]:
+    """Everything of a `CropSample` but its picture. `shape`: rows and columns of the film."""
+    mirror = lateral_right_of_up(truth)
+    exact = crop_transform(truth.centre, truth.up, width_on_film(truth), mirror, 3, 3.0)
+    xy = np.full((len(CHANNELS), 2), FAR, dtype=np.float32)
     normal, canonical = np.zeros_like(xy), np.zeros_like(xy)
     known, seen = np.zeros(len(CHANNELS), np.float32), np.zeros(len(CHANNELS), np.float32)
     if truth.view != "other" and len(truth.names):
@@ -217,20 +236,39 @@ def crop_sample(
         seen[index] = truth.seen & finite
     angles = np.array([truth.rotation_deg, truth.tilt_deg, truth.flexion_deg], dtype=np.float64)
     posed = truth.view in CHANNELS_OF and not flip and bool(np.isfinite(angles).all())
-    return CropSample(
-        picture=_looked_at(labelled.film.pixels, transform, augmenter, rng),
-        view=np.int64(VIEWS.index(truth.view)),
-        flipped=np.float32(flip),
-        xy=xy,
-        known=known,
-        seen=seen,
-        normal=normal,
-        canonical=canonical,
-        angles=np.where(posed, angles, 0.0).astype(np.float32),
-        posed=np.float32(posed),
-        found=np.array([truth.found.get(name, 0.0) for name in FOUND], np.float32),
-        mm_per_px=np.float32(truth.mm_per_px_knee / transform.scale),
-    )
+    tips = np.full((MAX_TIPS, 2), FAR, np.float32)
+    shown = ((truth.tips >= 0) & (truth.tips <= np.array(shape[::-1]) - 1)).all(axis=1)
+    points = truth.tips[shown][:MAX_TIPS]
+    tips[: len(points)] = transform.forward(points)
+    return {
+        "view": np.int64(VIEWS.index(truth.view)),
+        "flipped": np.float32(flip),
+        "xy": xy,
+        "known": known,
+        "seen": seen,
+        "normal": normal,
+        "canonical": canonical,
+        "angles": np.where(posed, angles, 0.0).astype(np.float32),
+        "posed": np.float32(posed),
+        "found": np.array([truth.found.get(name, 0.0) for name in FOUND], np.float32),
+        "tips": tips,
+        "mm_per_px": np.float32(truth.mm_per_px_knee / transform.scale),
+    }
+
+
+def crop_sample(
+    labelled: LabelledFilm,
+    truth: KneeTruth,
+    crop: int,
+    jitter: Jitter,
+    augmenter: Augmenter | None,
+    rng: np.random.Generator,
+) -> CropSample:
+    """One crop of one knee, jittered."""
+    transform, flip = cut(truth, crop, jitter, rng)
+    picture = _looked_at(labelled.film.pixels, transform, augmenter, rng)
+    shape = labelled.film.pixels.shape
+    return CropSample(picture=picture, **crop_labels(truth, transform, flip, shape))
 
 
 def stray_sample(
@@ -261,7 +299,7 @@ def stray_sample(
         picture=_looked_at(labelled.film.pixels, transform, augmenter, rng),
         view=np.int64(VIEWS.index("none")),
         flipped=np.float32(0.0),
-        xy=np.full((count, 2), -1e4, np.float32),
+        xy=np.full((count, 2), FAR, np.float32),
         known=np.zeros(count, np.float32),
         seen=np.zeros(count, np.float32),
         normal=np.zeros((count, 2), np.float32),
@@ -269,6 +307,7 @@ def stray_sample(
         angles=np.zeros(3, np.float32),
         posed=np.float32(0.0),
         found=np.zeros(len(FOUND), np.float32),
+        tips=np.full((MAX_TIPS, 2), FAR, np.float32),
         mm_per_px=np.float32(1.0),
     )
 
@@ -348,3 +387,35 @@ def film_to_samples(
             truth = labelled.knees[int(rng.integers(len(labelled.knees)))]
             samples.append(crop_sample(labelled, truth, crop, Jitter(), augmenter, rng))
     return whole, samples
+
+
+def look_at(shot: int, camera: Camera, transform: Similarity) -> Look:
+    """The part of a shot's film that a stored crop shows, `OVERSAMPLED` times as fine."""
+    inverse, size = transform.inverse_matrix, transform.size * OVERSAMPLED
+    linear = inverse[:, :2] / OVERSAMPLED
+    # fine pixel v shows crop pixel (v + 0.5) / OVERSAMPLED - 0.5
+    first = inverse[:, 2] + inverse[:, :2] @ np.full(2, 0.5 / OVERSAMPLED - 0.5)
+    part = Camera(
+        camera.source,
+        camera.pixel(first),
+        linear[0, 0] * camera.step_x + linear[1, 0] * camera.step_y,
+        linear[0, 1] * camera.step_x + linear[1, 1] * camera.step_y,
+        size,
+        size,
+    )
+    return Look(shot, part, np.concatenate([linear, first[:, None]], axis=1))
+
+
+def scene_to_looks(
+    scene: Scene, crop: int, rng: np.random.Generator
+) -> tuple[list[Look], NDArray[np.void]]:
+    """One jittered crop of every shot: what to draw, and the labels (`label_record`)."""
+    looks = []
+    labels = np.zeros(len(scene.shots), label_record(crop))
+    for number, shot in enumerate(scene.shots):
+        transform, flip = cut(shot.truth, crop, Jitter(), rng)
+        looks.append(look_at(number, shot.camera, transform))
+        shape = (shot.camera.rows, shot.camera.columns)
+        for name, value in crop_labels(shot.truth, transform, flip, shape).items():
+            labels[name][number] = value
+    return looks, labels

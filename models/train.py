@@ -22,22 +22,27 @@ from torch import Tensor, nn
 from models import checkpoint
 from models.blocks import parameters_of
 from models.curves import CurveLog, draw
+from models.develop import crops_of
 from models.export import load_net
-from models.feeder import Feeder, FeedPlan
+from models.feeder import Feeder, FeedPlan, SceneFeeder
 from models.keypoints import KeypointNet
 from models.locator import LocatorNet
 from models.losses import keypoint_loss, locator_loss
 from models.options import TrainOptions
+from models.ranks import Ranks
 from models.replay import Ring, crop_batch, film_batch
 from models.slots import Fed
 from models.validate import MeanShape, validate_keypoints, validate_locator
-from pipeline.contracts import Scenario
+from pipeline.contracts import Developer, Scenario, SceneScenario
 from pipeline.knee.errors import Problem
 
 CHECKPOINT = "checkpoint.safetensors"
 WARM_UP_STEPS = 200
 AVERAGE_EVERY = 4
 """Steps between updates of the averaged weights."""
+
+CLOCK_EVERY = 8
+"""Steps between looks at the clock, which all processes of a run share."""
 
 TOGETHER = 32
 """Films added to the replay at once."""
@@ -56,13 +61,16 @@ def train(options: TrainOptions, scenarios: Sequence[Scenario], out: Path) -> di
     return Training(options, out).run(scenarios)
 
 
-def device_of(name: str) -> torch.device:
-    """`auto` takes a GPU where there is one."""
+def device_of(name: str, local: int = 0) -> torch.device:
+    """`auto` takes a GPU where there is one; `local` says which of several."""
     if name == "auto":
         name = "cuda" if torch.cuda.is_available() else "cpu"
     if name.startswith("cuda") and not torch.cuda.is_available():
         raise Problem("device", "there is no CUDA device here", "choose `cpu` or `auto`")
-    return torch.device(name)
+    device = torch.device("cuda", local) if name == "cuda" else torch.device(name)
+    if device.type == "cuda":
+        torch.cuda.set_device(device)
+    return device
 
 
 def learning_rate_factor(step: int, progress: float) -> float:
@@ -94,7 +102,8 @@ class Training:
 
     def __init__(self, options: TrainOptions, out: Path) -> None:
         self.options, self.out = options, out
-        self.device = device_of(options.device)
+        self.ranks = Ranks()
+        self.device = device_of(options.device, self.ranks.local)
         if self.device.type == "cpu" and options.threads:
             torch.set_num_threads(options.threads)
         if self.device.type == "cuda":
@@ -115,14 +124,16 @@ class Training:
         self.averages = {n: Average(net, options.ema) for n, net in self.nets.items()}
         self.optimizer = self._optimizer()
         self.generator = torch.Generator(self.device)
-        self.generator.manual_seed(options.seed)
+        self.generator.manual_seed(options.seed + 1000 * self.ranks.rank)
         self.crops = Ring(options.crop_capacity, self.device)
+        self.scene_crops = Ring(options.crop_capacity, self.device)
+        self.developer: Developer | None = None
         self.films = Ring(options.film_capacity, self.device)
         self.held_crops = Ring(max(4 * options.validation_films, 1), self.device)
         self.held_films = Ring(max(options.validation_films, 1), self.device)
         self.mean = MeanShape()
         self._pending: list[Fed] = []
-        self.step = self.films_made = 0
+        self.step = self.films_made = self.scenes_made = 0
         self.seconds_before = 0.0
         self.restarts = 0
         self._workers_alive: Callable[[], int] = lambda: 0
@@ -152,6 +163,7 @@ class Training:
         facts = {
             "step": self.step,
             "films_made": self.films_made,
+            "scenes_made": self.scenes_made,
             "seconds": self.seconds(),
             "options": asdict(self.options),
             "mean_shape": self.mean.to_facts(),
@@ -178,6 +190,7 @@ class Training:
             self.averages[name].held = {k: v.to(self.device) for k, v in held.items()}
         checkpoint.restore_optimizer(self.optimizer, tensors)
         self.step, self.films_made = facts["step"], facts["films_made"]
+        self.scenes_made = facts.get("scenes_made", 0)
         self.seconds_before = facts["seconds"]
         self.mean = MeanShape.from_facts(facts["mean_shape"])
         self.last = facts["validation"]
@@ -199,47 +212,85 @@ class Training:
             f"{'resumed at step ' + str(self.step) if resumed else 'started'} on {self.device}: "
             + ", ".join(f"{n} {parameters_of(net):,} parameters" for n, net in self.nets.items())
         )
-        workers = options.workers or max((os.cpu_count() or 2) - 1, 1)
+        self.ranks.share(value for net in self.nets.values() for value in net.state_dict().values())
+        workers = options.workers or max((os.cpu_count() or 2) // self.ranks.world - 1, 1)
+        for_scenes = self._scene_workers(scenarios, workers)
         plan = FeedPlan(
             crop=options.keypoints.crop,
             picture=options.locator.picture,
             crops_per_film=options.crops_per_film,
-            validation_films=options.validation_films,
+            validation_films=options.validation_films if self.ranks.first else 0,
             seed=options.seed,
             # after a kill some films are made again rather than left out
-            first=self.films_made,
+            first=self.films_made * self.ranks.world,
+            first_scene=self.scenes_made * self.ranks.world,
+            shots=options.scene_shots,
+            rank=self.ranks.rank,
+            ranks=self.ranks.world,
         )
-        with Feeder(scenarios, plan, workers) as feeder, _progress() as show:
-            self._workers_alive = lambda: feeder.alive
+        sources = [one for one in scenarios if isinstance(one, SceneScenario)]
+        with (
+            Feeder(scenarios, plan, workers - for_scenes) as feeder,
+            SceneFeeder(sources, plan, for_scenes) as scenes,
+            _progress() as show,
+        ):
+            self._workers_alive = lambda: feeder.alive + scenes.alive
             try:
-                self._loop(feeder, show)
+                self._loop(feeder, scenes, show)
             except (KeyboardInterrupt, Problem):
-                self.save()
+                if self.ranks.first:
+                    self.save()
                 raise
-        self._measure()
-        self.save()
-        draw(self.out / "curves.csv", self.out / "curves.html")
+        if self.ranks.first:
+            self._measure()
+            self.save()
+            draw(self.out / "curves.csv", self.out / "curves.html")
+        self.ranks.close()
         return self.last
 
-    def _loop(self, feeder: Feeder, show: Any) -> None:
+    def _scene_workers(self, scenarios: Sequence[Scenario], workers: int) -> int:
+        """How many of the processes make scenes; prepares the device for them."""
+        number = round(self.options.scene_share * workers)
+        sources = [one for one in scenarios if isinstance(one, SceneScenario)]
+        if not number or self.device.type != "cuda" or len(sources) < len(scenarios):
+            return 0
+        self.developer = sources[0].developer(str(self.device))
+        return min(number, workers - 1)
+
+    def _loop(self, feeder: Feeder, scenes: SceneFeeder, show: Any) -> None:
         options, total = self.options, 60.0 * self.options.minutes
+        end = min(total, self.seconds_before + 60.0 * (options.pause_after or math.inf))
         log = CurveLog(self.out / "curves.csv")
         clocks = dict.fromkeys(("save", "log", "measure"), time.monotonic())
         sums: Tensor | None = None
         names: list[str] = []
-        steps = films = 0
-        while self.seconds() < total and not (options.max_steps and self.step >= options.max_steps):
+        steps = films = begun = 0
+        passed_s = self.seconds()
+        while True:
             ready = self.crops.count >= options.warm and self.films.count > 0
+            if self.developer is not None:
+                ready = ready and self.scene_crops.count >= options.warm
             films += self._take(feeder, 24, 0.0 if ready else 1.0)
+            films += self._develop(scenes)
             if not ready:
                 show(self.seconds() / total, f"{self.crops.count} crops made")
+                if self.seconds() > total:
+                    break
                 continue
-            if self.step == 0 and not options.start_from:
+            if begun == 0 and self.step == 0 and not options.start_from:
                 self._set_prior()
-            progress = self.seconds() / total
+            # all processes must take the same number of steps
+            if begun % CLOCK_EVERY == 0:
+                passed_s = self.ranks.told(self.seconds(), self.device)
+            if passed_s >= end or (options.max_steps and self.step >= options.max_steps):
+                break
+            progress = passed_s / total
             names, parts = self._train_step(progress)
             sums = parts if sums is None else sums + parts
             steps += 1
+            begun += 1
+            if not self.ranks.first:
+                continue
             now = time.monotonic()
             if now - clocks["log"] >= options.log_s:
                 row = dict(zip(names, (sums / steps).tolist(), strict=True))
@@ -256,6 +307,18 @@ class Training:
             if now - clocks["measure"] >= options.validate_s:
                 self._measure()
                 clocks["measure"] = time.monotonic()
+
+    def _develop(self, scenes: SceneFeeder) -> int:
+        """Turns waiting scenes into crops; returns the number of films that they were."""
+        if self.developer is None:
+            return 0
+        taken = scenes.take(self.options.scene_looks)
+        if not taken:
+            return 0
+        self.scenes_made += len(taken)
+        batch = crops_of(taken, self.developer, self.generator)
+        self.scene_crops.put(batch)
+        return len(batch["view"])
 
     def _take(self, feeder: Feeder, at_most: int, wait_s: float) -> int:
         """Moves what the workers have made into the rings; returns the number of films."""
@@ -292,6 +355,7 @@ class Training:
         stored = self.crops.draw(max(self.options.warm, 256), self.generator)
         crops = crop_batch(stored, self.options.keypoints.crop, self.generator)
         self.nets["keypoints"].set_prior(crops["xy"], crops["known"])
+        self.ranks.share([self.nets["keypoints"].prior])
         self.averages["keypoints"].held["prior"].copy_(self.nets["keypoints"].prior)
 
     def _train_step(self, progress: float) -> tuple[list[str], Tensor]:
@@ -299,11 +363,7 @@ class Training:
         rate = options.learning_rate * learning_rate_factor(self.step, progress)
         for group in self.optimizer.param_groups:
             group["lr"] = rate
-        crops = crop_batch(
-            self.crops.draw(options.crop_batch, self.generator),
-            options.keypoints.crop,
-            self.generator,
-        )
+        crops = crop_batch(self._stored_crops(), options.keypoints.crop, self.generator)
         films = film_batch(self.films.draw(options.film_batch, self.generator), self.generator)
         settled = 0.9 * min(max((progress - 0.1) / 0.2, 0.0), 1.0)
         self.optimizer.zero_grad(set_to_none=True)
@@ -320,6 +380,7 @@ class Training:
             loss = loss + one
             parts |= more
         loss.backward()
+        self.ranks.average([p for net in self.nets.values() for p in net.parameters()])
         # each network by itself: a hard batch of crops must not hold the locator back
         norms = [
             nn.utils.clip_grad_norm_(list(net.parameters()), CLIP, foreach=True)
@@ -334,8 +395,23 @@ class Training:
         names = ["loss", *parts, "gradient"]
         return names, torch.stack([loss.detach(), *parts.values(), norm.detach()])
 
+    def _stored_crops(self) -> dict[str, Tensor]:
+        """Crops for one step, from films and from scenes."""
+        number, of_scenes = self.options.crop_batch, 0
+        if self.developer is not None:
+            of_scenes = round(self.options.scene_crops * number)
+        stored = self.crops.draw(number - of_scenes, self.generator)
+        if not of_scenes:
+            return stored
+        more = self.scene_crops.draw(of_scenes, self.generator)
+        return {name: torch.cat([value, more[name]]) for name, value in stored.items()}
+
     def _retreat(self) -> None:
         """A loss that is no number: back to the last checkpoint, at most three times."""
+        if self.ranks.world > 1:
+            raise Problem(
+                "training", "the loss is no longer a number", "start again from the last checkpoint"
+            )
         self.restarts += 1
         started = self.seconds_before
         restored = self.restore()
@@ -382,11 +458,13 @@ class Training:
                 f"step {self.step} {facts['minutes']:.2f} min loss {row['loss']:.3f} "
                 f"heat {row['heat']:.3f} place {row['place']:.2f} px pose {row['pose']:.3f} "
                 f"found {row['found']:.3f}; {steps:.1f} steps/s, {films:.0f} films/s, "
-                f"{self.crops.count} crops, {self._workers_alive()} workers"
+                f"{self.crops.count} + {self.scene_crops.count} crops, "
+                f"{self._workers_alive()} workers"
             )
 
     def _say(self, text: str) -> None:
-        print(text, flush=True)
+        if self.ranks.first:
+            print(text, flush=True)
 
 
 def _last(picture: Tensor) -> Tensor:

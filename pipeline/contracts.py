@@ -20,7 +20,7 @@ from pipeline.knee.camera import Camera
 from pipeline.knee.detection import Detection, Pose
 from pipeline.knee.film import Film
 from pipeline.knee.reading import CriterionRead, Proposal, Reading
-from pipeline.knee.truth import LabelledFilm
+from pipeline.knee.truth import KneeTruth, LabelledFilm
 
 
 @runtime_checkable
@@ -82,6 +82,68 @@ class Scenario(Protocol):
 
     def make(self, seed: int) -> LabelledFilm:
         """The film of that seed: the same bytes for the same seed and version everywhere."""
+        ...
+
+
+@dataclass(frozen=True)
+class Shot:
+    """One film of a scene that is not drawn: the whole film's camera, and what is true on it."""
+
+    camera: Camera
+    truth: KneeTruth
+
+
+@dataclass(frozen=True)
+class Look:
+    """A square part of a shot's film, to be drawn by itself.
+
+    Attributes:
+        shot: which of the scene's shots.
+        camera: sees that part; square.
+        to_film: (2, 3), the part's pixels to the film's.
+    """
+
+    shot: int
+    camera: Camera
+    to_film: NDArray[np.float64]
+
+
+@runtime_checkable
+class Scene(Protocol):
+    """One subject under several beams, ready to be drawn on a device."""
+
+    @property
+    def shots(self) -> Sequence[Shot]:
+        """The films that could be made."""
+        ...
+
+    def packed(self, looks: Sequence[Look], rng: np.random.Generator) -> dict[str, NDArray[Any]]:
+        """Everything that the scenario's `Developer` needs, as plain arrays."""
+        ...
+
+
+@runtime_checkable
+class Developer(Protocol):
+    """Draws the looks of packed scenes on a CUDA device, many at once."""
+
+    def develop(self, packed: Sequence[Mapping[str, NDArray[Any]]]) -> tuple[Any, Any]:
+        """Grey values (looks, size, size) 0 to 1, and whether each pixel lies on the film.
+
+        Tensors on the device, looks in the order of the scenes. Noise is new every time.
+        """
+        ...
+
+
+@runtime_checkable
+class SceneScenario(Scenario, Protocol):
+    """A scenario whose films can also be made in two halves: scenes here, pictures on a GPU."""
+
+    def scene(self, seed: int, shots: int) -> Scene:
+        """The subject of that seed under `shots` beams."""
+        ...
+
+    def developer(self, device: str) -> Developer:
+        """Raises `Problem` where there is no CUDA device."""
         ...
 
 

@@ -94,14 +94,14 @@ def tile(kind: str, blur: float = 0.0) -> Map:
     if kind == "trabeculae":
         # Where lines are strong varies from place to place.
         made = (
-            0.3 * noise(7.0, 1.5)
+            0.6 * noise(6.0, 1.8)
             + lines(4.0, 0.8) * (1.0 + 0.4 * noise(12.0, 6.0))
             + noise(2.8, 0.7)
             + 0.4 * lines(1.0, 3.0) * (1.0 + 0.5 * noise(8.0, 8.0))
             + 0.4 * lines(0.7, 0.7)
         )
     elif kind == "mottle":
-        made = noise(30.0, 18.0) + 0.5 * noise(14.0, 9.0)
+        made = noise(22.0, 14.0) + 0.6 * noise(9.0, 6.0)
     else:
         made = noise(45.0, 3.0) + 0.5 * noise(15.0, 1.5)
     made -= made.mean()
@@ -123,6 +123,17 @@ def laid(
         along: (2,) image direction of the fibres; (0, 0) draws one.
         stretch: above 1 makes everything coarser.
     """
+    matrix, blur = laid_at(mm_per_px, along, rng, stretch)
+    return tile(kind, blur), matrix
+
+
+def laid_at(
+    mm_per_px: float,
+    along: NDArray[np.float64],
+    rng: np.random.Generator,
+    stretch: float = 1.0,
+) -> tuple[NDArray[np.float64], float]:
+    """The map of `laid`, and the blur of the pattern it wants."""
     if np.hypot(*along) < 1e-6:
         angle = rng.uniform(0, 2 * np.pi)
         along = np.array([np.cos(angle), np.sin(angle)])
@@ -133,8 +144,7 @@ def laid(
     shift = rng.uniform(0, TILE, 2)
     matrix = np.array([[cos * flip, -sin * flip, shift[0]], [sin, cos, shift[1]]])
     # Larger pixels average over more of the pattern; steps keep few tiles in memory.
-    blur = round(2 * np.sqrt(max(scale**2 - 1.0, 0.0))) / 4
-    return tile(kind, blur), matrix
+    return matrix, round(2 * np.sqrt(max(scale**2 - 1.0, 0.0))) / 4
 
 
 @compiled

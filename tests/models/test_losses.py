@@ -38,6 +38,7 @@ def lateral_batch(number: int = 2) -> dict[str, torch.Tensor]:
         "angles": torch.tensor([[8.0, -5.0, 30.0]] * number),
         "posed": torch.ones(number),
         "found": torch.tensor([[1.0, 0.0]] * number),
+        "tips": torch.tensor([[[30.0, 41.0], [-1e4, -1e4]]] * number),
     }
 
 
@@ -59,7 +60,48 @@ def answer(batch: dict[str, torch.Tensor], xy: torch.Tensor, angles: list[float]
         angle_spread=torch.full((number, 2, 3), -1.0),
         swapped=torch.zeros(number, requires_grad=True),
         found=torch.tensor([[4.0, -4.0]] * number),
+        tips=tips_map([(30.0, 41.0)]).repeat(number, 1, 1, 1),
     )
+
+
+def tips_map(tips: list[tuple[float, float]]) -> torch.Tensor:
+    """(1, 3, h, h) that is sure of `tips`, crop pixels."""
+    out = torch.zeros(1, 3, CROP // 4, CROP // 4)
+    out[:, 0] = -9.0
+    for x, y in tips:
+        column, row = round((x + 0.5) / 4 - 0.5), round((y + 0.5) / 4 - 0.5)
+        out[0, 0, row, column] = 9.0
+        for j in range(row - 2, row + 3):
+            for i in range(column - 2, column + 3):
+                out[0, 1, j, i] = (x + 0.5) / 4 - 0.5 - i
+                out[0, 2, j, i] = (y + 0.5) / 4 - 0.5 - j
+    return out
+
+
+def test_tips_are_read_where_they_were_put() -> None:
+    from models.keypoints import peaks
+
+    tips = [(30.25, 41.5), (80.0, 12.75)]
+    xy, found = peaks(tips_map(tips))
+    assert found[0, :2].min() > 0.99
+    assert found[0, 2:].max() < 0.01
+    np.testing.assert_allclose(sorted(xy[0, :2].tolist()), sorted(map(list, tips)), atol=1e-3)
+
+
+def test_tips_in_place_cost_least() -> None:
+    from models.losses import tip_loss
+
+    tips = torch.tensor([[[30.0, 41.0], [-1e4, -1e4]]])
+    knee = torch.tensor([True])
+    right = [float(v) for v in tip_loss(tips_map([(30.0, 41.0)]), tips, knee)]
+    off = [float(v) for v in tip_loss(tips_map([(31.5, 41.0)]), tips, knee)]
+    elsewhere = [float(v) for v in tip_loss(tips_map([(60.0, 41.0)]), tips, knee)]
+    none = [float(v) for v in tip_loss(tips_map([]), tips, knee)]
+    assert right[0] < 0.01
+    assert off[1] > right[1] + 0.02
+    assert elsewhere[0] > none[0] > right[0] + 1.0
+    # where there is no knee nothing is asked for, and silence is right
+    assert float(tip_loss(tips_map([]), tips, torch.tensor([False]))[0]) < 0.01
 
 
 def test_landmark_likelihood_agrees_with_scipy() -> None:
