@@ -35,6 +35,10 @@ LATERAL_SIDE_PROBABILITY = 0.6
 a right knee's patella faces smaller x (common practice, no source)."""
 
 
+TIP_FOUND = 0.4
+"""Probability from which on a peak counts as the tip of an instrument."""
+
+
 @dataclass(frozen=True)
 class Place:
     """Where a knee lies on a film: what the locator says and each pass of landmarks betters.
@@ -353,7 +357,15 @@ class OnnxDetector:
                 name: float(out["found"][k])
                 for k, name in enumerate(self._facts("keypoints").get("found", ()))
             },
+            tips=_tips(transform, out),
         )
+
+
+def _tips(transform: Similarity, out: dict[str, Array]) -> Array:
+    """(T, 2) film pixels of the instruments' tips; weights from before know of none."""
+    if "tips" not in out:
+        return np.zeros((0, 2))
+    return transform.back(out["tips"][out["tips_found"] > TIP_FOUND])
 
 
 def _near(one: Place, other: Place) -> bool:

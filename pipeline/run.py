@@ -26,6 +26,7 @@ from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
 from pipeline.knee.reading import MadeBy, Reading
 from pipeline.looks import Look, partner_of, refusal, settle_side
+from pipeline.propose.instruments import instruments, tips_alone
 from pipeline.propose.peroneal import peroneal_zone
 from pipeline.records import assemble
 
@@ -123,7 +124,7 @@ def reading_of(look: Look, partner: Look | None, parts: Parts) -> Reading:
         moves=(),
         proposals=(),
         warnings=(),
-        found=assemble.found(look.detection),
+        found=assemble.found(look.detection, tips_alone(look.detection)),
         refused=look.refused,
         cautions=look.cautions,
         made_by=parts.made_by,
@@ -141,6 +142,7 @@ def reading_of(look: Look, partner: Look | None, parts: Parts) -> Reading:
             proposal for rule in parts.targets for proposal in rule.propose(sight, alignment.square)
         ),
         warnings=() if zone is None else (zone,),
+        found=assemble.found(look.detection, instruments(sight)),
         cautions=(*look.cautions, *cautions),
         outline=look.pose.outline,
     )

@@ -47,6 +47,7 @@ class Detection:
         seen: (K,) probability that the landmark is on the film and not hidden.
         direct: the network's own reading of the angles, where it has one.
         found: probabilities of `implant`, `hardware`; absent keys mean not looked for.
+        tips: (T, 2) pixels, tips of instruments.
     """
 
     box: tuple[float, float, float, float]
@@ -62,6 +63,7 @@ class Detection:
     seen: NDArray[np.float64]
     direct: DirectPose | None = None
     found: Mapping[str, float] = field(default_factory=dict)
+    tips: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 2)))
 
 
 @dataclass(frozen=True)
@@ -94,6 +96,10 @@ class Pose:
             `lateral_femoral_flare`, `medial_tibial_flare` to (x, y) pixels on the shaft axis.
         heights_covariance: same keys, (2, 2) square pixels.
         cautions: sentences to print.
+        estimates: what each estimator said by itself, by name, where several were combined.
+        quality: how well a knee explains what was found: `misfit` of the landmarks and `strain`
+            of the knee's shape and joints (1 is usual), `contradiction` between estimators in
+            standard deviations; absent keys mean not known.
     """
 
     hypotheses: tuple[Hypothesis, ...]
@@ -108,3 +114,5 @@ class Pose:
     heights_covariance: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     cautions: tuple[str, ...] = ()
     femur_up: NDArray[np.float64] | None = None
+    estimates: Mapping[str, Hypothesis] = field(default_factory=dict)
+    quality: Mapping[str, float] = field(default_factory=dict)

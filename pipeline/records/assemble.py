@@ -6,7 +6,15 @@ import numpy as np
 
 from pipeline.knee.detection import Detection
 from pipeline.knee.film import Film
-from pipeline.knee.reading import FilmRef, Found, KneeRef, LandmarkRead, ScaleRead, ViewRead
+from pipeline.knee.reading import (
+    FilmRef,
+    Found,
+    Instrument,
+    KneeRef,
+    LandmarkRead,
+    ScaleRead,
+    ViewRead,
+)
 
 SEEN = 0.5
 
@@ -38,8 +46,8 @@ def view_read(detection: Detection) -> ViewRead:
     return ViewRead(detection.view, detection.view_probability)
 
 
-def found(detection: Detection) -> Found:
-    return Found(detection.found.get("implant"), detection.found.get("hardware"), ())
+def found(detection: Detection, instruments: tuple[Instrument, ...]) -> Found:
+    return Found(detection.found.get("implant"), detection.found.get("hardware"), instruments)
 
 
 def landmark_reads(film: Film, detection: Detection) -> tuple[LandmarkRead, ...]:

@@ -13,15 +13,13 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.align.points import px_of
-from pipeline.contracts import Sight
 from pipeline.knee.detection import Detection, Pose
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
 from pipeline.knee.landmarks import names_of
 from pipeline.knee.reading import Instrument, LandmarkRead, Reading, SideRead
 from pipeline.looks import Look, partner_of, refusal, settle_side
-from pipeline.propose.depth import depth_percent
+from pipeline.propose.instruments import instrument
 from pipeline.records.rows import to_dict
 from pipeline.review.changes import Changes, swapped_name
 from pipeline.run import Parts, reading_of, sight_of
@@ -41,9 +39,6 @@ FAR_OUT = 9.2103
 MOST_FAR_OUT = 3
 """From so many landmarks moved out of the network's 99 % ellipses on, its own reading of the
 angles is left out as well: it looked at the same crop. A design value."""
-LEVER_MM, LEVER_W = 25.0, 0.3
-"""How far from the middle of the bone an instrument may lie along the beam (design value, as for
-targets): times the sine of the misalignment it is the shift that a depth is wrong by."""
 
 
 @dataclass(frozen=True)
@@ -345,37 +340,6 @@ def _marked(
             each = LandmarkRead(each.name, *place, sd, sd, 0.0, True)
         marked.append(each)
     return tuple(marked)
-
-
-def instrument(sight: Sight, tip: Array, sd_px: float) -> tuple[Instrument, float | None]:
-    """An instrument's tip with its depth in % of the shaft, and the misalignment's share of it.
-
-    The 90 % interval is that of the cortices and the tip, widened on both sides by the shift
-    that the film's rotation and tilt may bring for a tip that lies off the bone's middle.
-    """
-    at = (float(tip[0]), float(tip[1]))
-    depth = depth_percent(sight, tip, sd_px)
-    if depth is None:
-        return Instrument(at, None, None), None
-    percent, (low, high) = depth
-    step = _percent_per_px(sight, tip)
-    angle = max(
-        float(np.hypot(h.rotation_deg, h.tilt_deg))
-        for h in sight.pose.hypotheses
-        if h.probability >= 0.1
-    )
-    shift = np.sin(np.radians(min(angle, 90.0))) * px_of(sight, LEVER_MM, LEVER_W) * step
-    return Instrument(at, percent, (low - float(shift), high + float(shift))), float(shift)
-
-
-def _percent_per_px(sight: Sight, tip: Array) -> float:
-    """Change of the depth for a step of one pixel in its steepest direction."""
-    slopes = []
-    for axis in np.eye(2):
-        ahead, back = depth_percent(sight, tip + axis), depth_percent(sight, tip - axis)
-        if ahead is not None and back is not None:
-            slopes.append((ahead[0] - back[0]) / 2)
-    return float(np.linalg.norm(slopes)) if len(slopes) == 2 else 0.0
 
 
 def _with_instruments(
