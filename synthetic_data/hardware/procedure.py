@@ -38,13 +38,15 @@ class Procedure:
 
     Attributes:
         most: greatest number of introducers, 1 to 4.
-        towel_share, pillow_share: share of films with each.
+        towel_share, pillow_share, tubing_share, table_share: share of films with each.
         short_mm, past_mm: how far a tip may stop before its place, and go beyond it.
     """
 
     most: int = 4
     towel_share: float = 0.5
     pillow_share: float = 0.4
+    tubing_share: float = 0.2
+    table_share: float = 0.35
     short_mm: float = 35.0
     past_mm: float = 18.0
 
@@ -67,7 +69,7 @@ class Procedure:
             tips.append(tip)
             solids.update({f"{name}_{part}": solid for part, solid in parts.items()})
             facts.update({f"{name}_{key}": value for key, value in drawn.items()})
-        solids.update(self._things(frames, rng))
+        solids.update(self._things(knee, frames, rng))
         knee = replace(
             knee, solids=solids, tips=np.concatenate([knee.tips, np.reshape(tips, (-1, 3))])
         )
@@ -122,8 +124,11 @@ class Procedure:
             parts["wire"] = Solid(tube(cable, 0.25, 6), "copper", None, "thing")
         return tip, parts, {"short_mm": short, "radius_mm": radius, "bare_mm": bare}
 
-    def _things(self, frames: Frames, rng: np.random.Generator) -> dict[str, Solid]:
-        """Towels over or under the limb and the pillow under it: edges hardly seen."""
+    def _things(self, knee: Knee, frames: Frames, rng: np.random.Generator) -> dict[str, Solid]:
+        """Towels over or under the limb, the pillow and the table under it, and tubing.
+
+        Edges of all but the tubing are hardly seen, unless the beam runs along them.
+        """
         f = frames.femur
         out: dict[str, Solid] = {}
         if rng.random() < self.towel_share:
@@ -154,7 +159,67 @@ class Procedure:
                 ellipsoid(centre, radii, axes), ellipsoid(centre, radii - rng.uniform(0.4, 1), axes)
             )
             out["pillow"] = Solid(cover, "polyethylene", None, "thing")
+        if rng.random() < self.table_share:
+            out.update(_table(frames, "pillow" in out, rng))
+        if rng.random() < self.tubing_share:
+            out.update(_tubing(knee, frames, rng))
         return out
+
+
+def _table(frames: Frames, pillow: bool, rng: np.random.Generator) -> dict[str, Solid]:
+    """The table's top: two thin sheets and foam that hardly attenuates between them.
+
+    From the front only its edge is seen, where it is on the film at all; from the side the beam
+    runs through the whole width of it. Sizes: common practice, no source.
+    """
+    f = frames.femur
+    # The bent thigh lies about half as steep as the knee is bent.
+    lean = np.radians(0.5 * frames.flexion_deg + rng.normal(0, 4))
+    up = np.cos(lean) * f.y + np.sin(lean) * f.x
+    front = np.cross(up, f.z)
+    across = unit(f.z + rng.normal(0, 0.02) * up)
+    depth = rng.uniform(175, 230) if pillow else rng.uniform(95, 150)
+    middle = f.origin - depth * front + rng.normal(0, 60) * across
+    half, long = rng.uniform(200, 280), rng.uniform(250, 500)
+    corners = np.stack(
+        [
+            middle + a * half * across + b * long * up
+            for a, b in ((-1, -1), (1, -1), (1, 1), (-1, 1))
+        ]
+    )
+    thick, sheet = rng.uniform(25, 50), rng.uniform(0.5, 1.3)
+    return {
+        f"table_{name}": Solid(
+            prism(corners - at * front, np.zeros(3), -sheet * front), "polyethylene", None, "thing"
+        )
+        for name, at in (("top", 0.0), ("bottom", thick))
+    }
+
+
+def _tubing(knee: Knee, frames: Frames, rng: np.random.Generator) -> dict[str, Solid]:
+    """A plastic tube with water in it, across the limb in front of it or along its side."""
+    f = frames.femur
+    angle = rng.uniform(0, np.pi)
+    along = np.cos(angle) * f.y + np.sin(angle) * f.z
+    across = np.cross(along, f.x)
+    side = f.z * rng.choice([-1.0, 1.0])
+    beside = rng.random() < 0.5
+    out = side if beside else f.x
+    at = crossings(knee.soft["skin"], f.origin, out)
+    clear = (float(at[at > 0].max()) if (at > 0).any() else 80.0) + rng.uniform(8, 40)
+    middle = f.origin + clear * out + rng.uniform(-60, 60) * (f.x if beside else across)
+    if beside:
+        along = unit(f.y + rng.uniform(-0.4, 0.4) * f.x)
+        across = np.cross(along, f.z)
+    t = np.linspace(-1, 1, 40)[:, None]
+    bow, wave = rng.uniform(-60, 60), rng.uniform(-15, 15)
+    line = middle + 230 * t * along + (bow * t**2 + wave * np.sin(5 * t)) * across
+    outer = float(rng.uniform(1.6, 3.2))
+    inner = outer - float(rng.uniform(0.5, 0.9))
+    return {
+        "tubing": Solid(pipe(line, outer, inner, 10), "polyethylene", None, "thing"),
+        "tubing_water": Solid(tube(line[1:-1], inner, 10), "water", None, "thing"),
+    }
 
 
 def _aim(knee: Knee, frames: Frames, name: str) -> _Aim | None:

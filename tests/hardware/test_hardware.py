@@ -222,3 +222,29 @@ def test_it_is_quick(name, knees):
         finding.apply(knees["AP", 0], np.random.default_rng(seed))
         spent.append(time.process_time() - start)
     assert min(spent) < 0.15
+
+
+def test_what_lies_about_is_outside_the_limb_and_hardly_attenuates(knees):
+    """Table, tubing, towels and pillow: bodies outside the skin, worth a few mm of plastic."""
+    shares = dict.fromkeys(("towel_share", "pillow_share", "tubing_share", "table_share"), 1.0)
+    finding = build("finding", "procedure", shares)
+    for (view, seed), knee in knees.items():
+        got = finding.apply(knee, np.random.default_rng(seed))
+        things = {
+            key: solid
+            for key, solid in got.solids.items()
+            if key.split("_")[0] in ("towel", "pillow", "tubing", "table")
+        }
+        assert {key.split("_")[0] for key in things} == {"towel", "pillow", "tubing", "table"}
+        assert all(solid.within is None and solid.kind == "thing" for solid in things.values())
+        f = frames_of(got.surfaces).femur
+        table = things["table_top"].mesh.vertices
+        assert ((table - f.origin) @ f.x).mean() < -60
+        camera = place(frames_of(got.surfaces), Placement(**{**vars(PLAIN), "view": view}))
+        lengths = build("renderer", "signed_depth", {}).path_lengths(
+            [solid.mesh for solid in things.values()], camera
+        )
+        assert min(float(length.min()) for length in lengths) > -1e-3
+        if view == "AP":
+            # From the front every sheet is crossed once, at a slant at most.
+            assert sum(float(np.median(length)) for length in lengths) < 12
