@@ -12,9 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-SIZE_R = 0.84
-"""Correlation of a length with femoral width: r squared 0.7 (Xiao et al., J Arthroplasty
-2017;32:1351, for the height of the adductor tubercle), taken for all lengths."""
+SIZE_R = 0.7
+"""Correlation of a length with femoral width within one sex. Published is r squared 0.7 of both
+sexes together (Xiao et al., J Arthroplasty 2017;32:1351, for the height of the adductor tubercle;
+taken for all lengths), of which the difference between the sexes is a good part."""
 
 
 @dataclass(frozen=True)
@@ -28,19 +29,32 @@ class Row:
 
 
 ROWS: dict[str, Row] = {
-    "femur_width": Row((88.6, 4.2), (78.5, 3.0), 1.0, "Anat Res Int 2012:679658, dry bone"),
+    # Dry Greek bones are the widest series; a tubercle 45 mm high at 0.56 W means 80 mm in both
+    # sexes together. The spread covers both.
+    "femur_width": Row(
+        (86.5, 4.6),
+        (77.2, 3.9),
+        1.0,
+        "between 88.6 and 78.5 (Anat Res Int 2012:679658, dry bone) and 80 of both sexes "
+        "(s13018-019-1221-y); SD of both",
+    ),
     "femur_depth": Row(
         (61.1, 3.35), (55.65, 2.5), SIZE_R, "Anat Res Int 2012:679658, mean of both condyles"
     ),
     # No table could be opened; open AP films show about 0.47 of the epicondylar width there.
     "femur_shaft_ml": Row((41, 3), (36.5, 3), 0.6, "design value, 10 cm above the joint"),
     "femur_shaft_ap": Row((31, 3), (27, 3), 0.6, "design value, 10 cm above the joint"),
-    "femur_lateral_angle": Row((81, 1), (81, 1), 0.0, "Paley 2002 (aLDFA 79-83), from memory"),
+    "femur_lateral_angle": Row(
+        (81, 1.8), (81, 1.8), 0.0, "Paley 2002 (aLDFA 79-83), SD Bellemans 2012, from memory"
+    ),
     "adductor_ratio": Row((0.56, 0.03), (0.56, 0.03), 0.0, "Xiao et al. 2017;32:1351"),
-    # Series differ by 8 mm; this one goes with the femora above as on real films, where the
-    # plateau is 0.95 of the epicondylar width (an MRI series of 76.0 and 67.3 would give 0.86).
+    # Series differ by 8 mm; on real films the plateau is 0.95 of the epicondylar width, in the
+    # shape model 0.94 (an MRI series of 76.0 and 67.3 would give 0.87).
     "tibia_width": Row(
-        (83.0, 3.7), (71.7, 2.8), SIZE_R, "Japanese series in PMC9703208; SD Mensch & Amstutz there"
+        (81.5, 4.2),
+        (72.0, 3.6),
+        SIZE_R,
+        "between the series 75.2-83.0 and 66.1-71.7 of PMC9703208; SD covers them",
     ),
     "tibia_depth": Row(
         (50.5, 2.6), (45.0, 2.35), SIZE_R, "mean of both plateaux, Cheng in PMC9703208"
@@ -50,9 +64,12 @@ ROWS: dict[str, Row] = {
     "tibia_shaft_ml": Row((33.5, 3), (29.8, 3), 0.6, "design value, 9 cm below the joint"),
     "slope_medial": Row((5.86, 3.0), (6.61, 3.32), 0.0, "Knee Surg Relat Res 2021, MRI"),
     "slope_lateral": Row((4.41, 3.35), (4.63, 2.85), 0.0, "Knee Surg Relat Res 2021, MRI"),
-    "tibia_medial_angle": Row((87, 1.3), (87, 1.3), 0.0, "Paley 2002 (MPTA 85-90), from memory"),
-    # CT has 0.232 (J Orthop Surg Res 2018, s13018-018-0963-2); ten marked films have 0.29.
-    "fibula_ratio": Row((0.255, 0.035), (0.255, 0.035), 0.0, "between CT and films; SD design"),
+    "tibia_medial_angle": Row(
+        (87, 2.1), (87, 2.1), 0.0, "Paley 2002 (MPTA 85-90), SD Bellemans 2012, from memory"
+    ),
+    # CT has 0.232 (J Orthop Surg Res 2018, s13018-018-0963-2); ten marked films have 0.29, where
+    # the head, lying behind, is thrown lower by a beam that comes from above.
+    "fibula_ratio": Row((0.26, 0.03), (0.26, 0.03), 0.0, "between CT and films; SD design"),
     "tubercle_ratio": Row(
         (0.295, 0.03), (0.295, 0.03), 0.0, "J Orthop Surg Res 2018, s13018-018-0963-2; SD design"
     ),
@@ -62,7 +79,7 @@ ROWS: dict[str, Row] = {
     # Series differ by more than their own spread: Korea 0.87 and 0.92, SD 0.14 (Hong 2020),
     # Aglietti 1983 1.01 and 1.06, India 1.12 and 1.17, SD 0.18 (Upadhyay 2013).
     "insall_salvati": Row(
-        (1.04, 0.18), (1.08, 0.18), 0.0, "between the series above, SD that covers them"
+        (1.05, 0.18), (1.11, 0.18), 0.0, "between the series above, SD that covers them"
     ),
     "gap_medial": Row((5.7, 0.8), (4.8, 0.7), 0.0, "BMC Musculoskelet Disord 2008;9:119"),
     "gap_lateral": Row((6.2, 0.9), (5.5, 0.8), 0.0, "design value: wider than medial"),

@@ -19,8 +19,8 @@ Array = NDArray[np.float64]
 
 
 class SmoothField:
-    """A smooth random displacement of space: sums of plane waves, long ones everywhere and
-    shorter ones near the joint (a shaft is not wavy).
+    """A smooth random displacement of space: sums of plane waves, long ones everywhere, shorter
+    ones near the joint (a shaft is not wavy), the shortest only at it.
 
     Args:
         sd_mm: SD of each component of the displacement near the joint.
@@ -30,15 +30,20 @@ class SmoothField:
         self.parts = [
             _waves(rng, 0.8 * sd_mm, 140.0, 400.0),
             _waves(rng, 0.6 * sd_mm, 35.0, 110.0),
+            _waves(rng, 0.25 * sd_mm, 20.0, 35.0),
         ]
 
     def __call__(self, points: Array) -> Array:
         """(N, 3) displacement in mm at (N, 3) points; heights count from the joint."""
-        (w0, phase0, size0), (w1, phase1, size1) = self.parts
-        out = np.cos(points @ w0.T + phase0) @ size0
-        near = np.flatnonzero(np.abs(points[:, 1]) < 90)
-        fade = 1 - smooth_step(np.abs(points[near, 1]), 40, 90)
-        out[near] += fade[:, None] * (np.cos(points[near] @ w1.T + phase1) @ size1)
+        wave, phase, size = self.parts[0]
+        out = np.cos(points @ wave.T + phase) @ size
+        height = np.abs(points[:, 1])
+        for (wave, phase, size), start, end in zip(
+            self.parts[1:], (40.0, 30.0), (90.0, 60.0), strict=True
+        ):
+            near = np.flatnonzero(height < end)
+            fade = 1 - smooth_step(height[near], start, end)
+            out[near] += fade[:, None] * (np.cos(points[near] @ wave.T + phase) @ size)
         return np.asarray(out)
 
 
@@ -96,6 +101,8 @@ def shape_femur(t: Template, vertices: Array, person: Person, field: SmoothField
     v *= np.array([person["femur_depth"] / depth, wide, wide])
     low *= wide
     size = person["femur_width"]
+    _shape_trochlea(t, v, low, person)
+    _shape_notch(t, v, low, person)
 
     h = v[:, 1] - low
     _scale_shaft(
@@ -112,14 +119,52 @@ def shape_femur(t: Template, vertices: Array, person: Person, field: SmoothField
         change = np.tan(np.radians(91 - person["femur_lateral_angle"])) - axis[2] / axis[1]
         v[:, 2] += change * _bend(h, 0.4 * size, 0.5 * size)
 
+    _bow(v, h - 55.0, person["femur_bow_front"], person["femur_bow_side"])
+    v = torsion(v, person["femur_twist"], low + 0.6 * size, 250.0)
+
     tubercle = v[t.places["adductor_tubercle"]].copy()
     wanted = person["adductor_ratio"] * size + low
     near = np.exp(-np.sum((v - tubercle) ** 2, axis=1) / (2 * (0.22 * size) ** 2))
     v[:, 1] += (wanted - tubercle[1]) * near
     tubercle = v[t.places["adductor_tubercle"]]
     bump = np.exp(-np.sum((v - tubercle) ** 2, axis=1) / (2 * 4.5**2))
-    v += 2.0 * bump[:, None] * np.array([-0.45, 0.25, -0.85])
+    v += person["tubercle_bump"] * bump[:, None] * np.array([-0.45, 0.25, -0.85])
     return t.femur_frame(v).local(v)
+
+
+def _shape_trochlea(t: Template, v: Array, low: float, person: Person) -> None:
+    """The groove deeper, or shallower, between its ridges; changes `v`."""
+    size = person["femur_width"]
+    places = [t.places[f"groove_{k}"] for k in (0, 25, 50)]
+    near = np.flatnonzero(v[:, 1] < low + 0.65 * size)
+    d = (v[near, 2] - v[places, 2].mean()) / (0.075 * size)
+    # Groove down and ridges up, so that the bone's depth stays.
+    profile = np.exp(-(d**2) / 2) - 0.25 * np.exp(-((np.abs(d) - 2.6) ** 2) / 2)
+    # Radial about the trochlea's centre: on the front and on the lower front alike.
+    away = v[near, :2] - np.array([0.26 * size, low + 0.26 * size])
+    radius = np.hypot(*away.T)
+    ahead = smooth_step(away[:, 0] - 0.55 * np.minimum(away[:, 1], 0), 0.0, 0.16 * size)
+    fade = 1 - smooth_step(v[near, 1] - low, 0.42 * size, 0.65 * size)
+    move = person["groove_deeper"] * profile * ahead * fade
+    v[near, :2] -= (move / np.maximum(radius, 5.0))[:, None] * away
+
+
+def _shape_notch(t: Template, v: Array, low: float, person: Person) -> None:
+    """The inner walls of the condyles nearer to each other, or farther apart; changes `v`."""
+    size = person["femur_width"]
+    near = np.flatnonzero(v[:, 1] < low + 0.5 * size)
+    across = v[near, 2] - v[[t.places[f"groove_{k}"] for k in (25, 50)], 2].mean()
+    u = across / (0.14 * size)
+    on = 1 - smooth_step(v[near, 1] - low, 0.3 * size, 0.5 * size)
+    on *= 1 - smooth_step(v[near, 0], 0.12 * size, 0.3 * size)
+    v[near, 2] -= person["notch_narrower"] * u * np.exp(0.5 - u * u / 2) * on
+
+
+def _bow(v: Array, along: Array, front: float, side: float) -> None:
+    """A shaft bent more, or less, by so many mm 200 mm along it; changes `v`."""
+    bend = (np.maximum(along, 0.0) / 200.0) ** 2
+    v[:, 0] += front * bend
+    v[:, 2] += side * bend
 
 
 def rims(t: Template, v: Array) -> dict[str, Array]:
@@ -153,7 +198,8 @@ def shape_leg(
     v += field(v)
     v = t.tibia_frame(v[:n]).local(v)
     v *= person["tibia_width"] / np.ptp(_upper(t, v)[:, 2])
-    _raise_spines(t, v, person["tibia_width"])
+    _raise_spines(t, v, person)
+    _dish(t, v, n, person)
     # Each step disturbs the others a little: twice round settles them.
     for _ in range(3):
         v = t.tibia_frame(v[:n]).local(v)
@@ -166,7 +212,7 @@ def shape_leg(
     v[:, 1] -= ((person["tubercle_ratio"] - 0.1) * person["femur_width"] + place[1]) * near
     # The shape model smooths the tuberosity away: a low ridge, longer than wide.
     d = (v - v[t.places["tuberosity"]]) / np.array([9.0, 10.0, 6.5])
-    v[:, 0] += 2.4 * np.exp(-np.sum(d**2, axis=1) / 2)
+    v[:, 0] += person["tuberosity_bump"] * np.exp(-np.sum(d**2, axis=1) / 2)
     _scale_shaft(
         v[:n],
         t.tibia.sections @ v[:n],
@@ -174,7 +220,21 @@ def shape_leg(
         (person["tibia_shaft_ap"], person["tibia_shaft_ml"]),
         smooth_step(-v[:n, 1], 0.35 * size, 0.95 * size),
     )
+    _bow(v, -v[:, 1] - 55.0, person["tibia_bow_front"], person["tibia_bow_side"])
+    v = torsion(v, person["tibia_twist"], 25.0, 200.0)
+    v = t.tibia_frame(v[:n]).local(v)
     return v[:n], v[n:]
+
+
+def _dish(t: Template, v: Array, n: int, person: Person) -> None:
+    """Bearing surfaces hollowed, or domed, in their middle; changes `v` (tibia first, n)."""
+    size = person["tibia_width"]
+    top = v[:n, 1].max()
+    near = np.flatnonzero(v[:n, 1] > top - UPPER_MM)
+    for side, sign in (("medial", -1), ("lateral", 1)):
+        d = (v[near][:, [0, 2]] - np.array([0.0, sign * 0.27 * size])) / size
+        hollow = np.exp(-((d[:, 0] / 0.15) ** 2 + (d[:, 1] / 0.085) ** 2) / 2)
+        v[near, 1] -= person[f"dish_{side}"] * hollow
 
 
 def _fit_plateau(t: Template, v: Array, n: int, person: Person) -> None:
@@ -218,12 +278,12 @@ def _from_above(t: Template, v: Array) -> Array:
     return out
 
 
-def _raise_spines(t: Template, v: Array, size: float) -> None:
+def _raise_spines(t: Template, v: Array, person: Person) -> None:
     """Two clear tibial spines in place of the shape model's smooth mound; changes `v`."""
-    scale = size / 72.0
-    peaks = {"medial_spine": 2.6, "lateral_spine": 2.6}
-    for name, height in peaks.items():
-        tip = v[t.places[name]]
+    scale = person["tibia_width"] / 72.0
+    for side in ("medial", "lateral"):
+        height = person[f"spine_bump_{side}"]
+        tip = v[t.places[f"{side}_spine"]]
         d = v - tip
         near = np.exp(-((d[:, 0] / (5.5 * scale)) ** 2 + (d[:, 2] / (2.6 * scale)) ** 2) / 2)
         near *= v[:, 1] > tip[1] - 12
@@ -243,14 +303,18 @@ def shape_patella(t: Template, vertices: Array, person: Person, field: SmoothFie
     fix = u @ np.diag([1.0, 1.0, np.sign(np.linalg.det(u @ w))]) @ w
     v = v @ fix @ rotation.T
     v = v + field(v)
+    # The ridge behind, which meets the groove, nearer to one edge.
+    half = np.ptp(v[:, 2]) / 2
+    behind = smooth_step(-v[:, 0], 0.0, np.ptp(v[:, 0]) / 2)
+    v[:, 2] -= person["patella_ridge"] * behind * np.maximum(1 - (v[:, 2] / half) ** 2, 0.0)
     wanted = [person["patella_thickness"], person["patella_height"], person["patella_width"]]
     v *= np.array(wanted) / np.ptp(v, axis=0)
     return np.asarray(v - (v.max(axis=0) + v.min(axis=0)) / 2)
 
 
 def torsion(v: Array, degrees: float, start: float, length: float) -> Array:
-    """A tibia twisted about its long axis below `start` (mm under the plateau)."""
-    share = smooth_step(-v[:, 1], start, start + length)
+    """A bone twisted about its long axis from `start` mm away from the joint, on over `length`."""
+    share = np.clip((np.abs(v[:, 1]) - start) / length, 0.0, 1.2)
     c, s = np.cos(np.radians(degrees) * share), np.sin(np.radians(degrees) * share)
     out = v.copy()
     out[:, 0] = c * v[:, 0] + s * v[:, 2]

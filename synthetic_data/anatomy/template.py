@@ -16,7 +16,7 @@ from synthetic_data.anatomy.shape_data import read_shape_model, read_topology
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-MODES = 12
+MODES = 25
 # Heights of the mean shape's file axes, mm: the joint, and where shafts are cut off. The cuts
 # run along patch borders, 320 mm above the joint and 270 mm below it.
 JOINT_Y, FEMUR_TOP, LEG_BOTTOM = 803.0, 1100.0, 530.0
