@@ -47,7 +47,7 @@ STANDARD: dict[str, Code] = {
     "comment": Code("121106", "DCM", "Comment"),
     "quality": Code("111050", "DCM", "Quality Assessment"),
     # units
-    "mm": Code("mm", "UCUM", "Millimeter"),
+    "mm": Code("mm", "UCUM", "mm"),
     "degree": Code("deg", "UCUM", "Degree"),
     "percent": Code("%", "UCUM", "Percent"),
     "one": Code("1", "UCUM", "no units"),
