@@ -23,7 +23,8 @@ class TrainOptions:
         scene_share: share of these that make scenes, which the GPU turns into crops; 0 = none.
         scene_shots: films of each scene.
         scene_crops: share of a step's crops that come from scenes, where there are any.
-        scene_looks: crops developed from scenes at a time, once a step at most.
+        scene_looks: crops developed from scenes at a time.
+        scene_every: steps from one time to the next, at least.
         threads: threads of the training process on a CPU; 0 = leave it to the library.
         crops_per_film: keypoint crops cut from each film.
         crop_batch, film_batch: samples of a step for the keypoint network and the locator.
@@ -40,18 +41,19 @@ class TrainOptions:
         keypoints, locator: sizes of the networks.
     """
 
-    minutes: float = 8.5
+    minutes: float = 18.4
     seed: int = 0
     device: str = "auto"
     workers: int = 0
-    scene_share: float = 0.0
+    scene_share: float = 0.6
     scene_shots: int = 8
     scene_crops: float = 0.6
     scene_looks: int = 64
+    scene_every: int = 2
     threads: int = 0
     crops_per_film: int = 4
     crop_batch: int = 256
-    film_batch: int = 192
+    film_batch: int = 128
     crop_capacity: int = 120_000
     film_capacity: int = 100_000
     warm: int = 1024

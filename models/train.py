@@ -271,7 +271,8 @@ class Training:
             if self.developer is not None:
                 ready = ready and self.scene_crops.count >= options.warm
             films += self._take(feeder, 24, 0.0 if ready else 1.0)
-            films += self._develop(scenes)
+            if not ready or begun % options.scene_every == 0:
+                films += self._develop(scenes)
             if not ready:
                 show(self.seconds() / total, f"{self.crops.count} crops made")
                 if self.seconds() > total:

@@ -347,9 +347,10 @@ def shown(
     reach = (top - bottom).clamp(min=0.05)
     picture = curve(picture, numbers, bottom + of("low") * reach, bottom + of("high") * reach)
     ratio = of("film_pixel") / of("pitch")
-    rows = numbers["with_blur"]
-    if len(rows):
-        picture[rows] = soft(picture[rows], (of("blur_px") * ratio).clamp(max=1.4)[rows])
+    blurred = numbers["with_blur"]
+    if len(blurred):
+        spread_px = (of("blur_px") * ratio).clamp(max=1.4)
+        picture[blurred] = soft(picture[blurred], spread_px[blurred])
     # noise of a film's pixel, seen in pixels of another size
     noise = torch.randn(picture.shape, device=picture.device, generator=random)
     picture = picture + of("noise") * ratio.clamp(max=2.0) * noise
