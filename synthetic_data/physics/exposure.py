@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synthetic_data.physics.beam import Beam, beam, transmit
+from synthetic_data.physics.channels import channelled
 from synthetic_data.physics.materials import Insert, materials
 from synthetic_data.physics.texture import BoneAxis, Cancellous, bone_fractions, mottled, streak
 
@@ -42,6 +43,7 @@ class Technique:
             `texture.Cancellous`.
         cortical_mottle: standard deviation of the cortical path, relative.
         fat_streaks: see `texture.streak`.
+        channels_mm: cortical bone missing in vascular channels (`channels.channelled`); 0 = none.
         motion_mm, motion_deg: how far the limb's shadow moved during the exposure, evenly, mm at
             the detector, and its direction on the film; 0 = not. Landmarks are those of the
             middle of the movement.
@@ -70,6 +72,7 @@ class Technique:
     fat_streaks: float = 0.05
     motion_mm: float = 0.0
     motion_deg: float = 0.0
+    channels_mm: float = 0.0
 
     @classmethod
     def draw(cls, rng: np.random.Generator, style: str, mm_per_px: float) -> Technique:
@@ -110,6 +113,7 @@ class Technique:
             # A limb that moved is rare: exposures are short (common practice, no source).
             motion_mm=float(np.exp(rng.normal(-0.7, 0.6))) if rng.random() < 0.05 else 0.0,
             motion_deg=float(rng.uniform(0, 360)),
+            channels_mm=float(rng.uniform(0.4, 1.4)) if rng.random() < 0.4 else 0.0,
         )
 
     def cancellous(self) -> Cancellous:
@@ -158,6 +162,8 @@ def expose(
     along = next((axis.along for axis in axes.values()), np.zeros(2))
     if technique.cortical_mottle > 0:
         mottled(through["cortical"], along, rng, technique.cortical_mottle, per_px)
+    if technique.channels_mm > 0:
+        channelled(through["cortical"], through["marrow"], tissue, axes, rng, technique.channels_mm)
     if technique.fat_streaks > 0 and "muscle" in through:
         fat = through.setdefault("adipose", np.zeros_like(through["muscle"]))
         streak(through["muscle"], fat, along, rng, technique.fat_streaks, per_px)
