@@ -79,6 +79,7 @@ def described(
         heights=found,
         heights_covariance=found_covariance,
         cautions=cautions,
+        quality={"misfit": solution.misfit, "strain": solution.strain},
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from pipeline.fit.direct_regression import belief_in
-from pipeline.fit.fusion import fused
+from pipeline.fit.fusion import contradiction, fused, hypotheses_of
 from pipeline.fit.landmark_fit import LandmarkFit
 from pipeline.knee.detection import Detection, Pose
 from pipeline.knee.film import Film
@@ -15,10 +15,10 @@ from pipeline.knee.film import Film
 class FusedPose(LandmarkFit):
     """The landmark fit combined with the network's own reading of the angles.
 
-    Per naming of the condyles and per angle, the best linear unbiased combination of the two. The
-    result lies between them, and where they differ by more than two deviations its interval grows
-    with the difference. A naming that the two agree on gains weight against one on which they
-    do not. Without angles from the network this is the landmark fit.
+    Per naming of the condyles and per angle, the best linear unbiased combination of the two; with
+    the condyles exchanged the network's angles count with the opposite signs. The result lies
+    between the two, and where they differ by more than two deviations its interval grows with the
+    difference. Without angles from the network this is the landmark fit.
 
     Attributes:
         direct_correlation: between the errors of the two readings, 0 to 1; both come from one
@@ -33,12 +33,16 @@ class FusedPose(LandmarkFit):
         if direct is None:
             return super().estimate(film, detection)
         found = self.explain(film, detection, (direct.rotation_deg, direct.tilt_deg))
-        both = [
-            fused(belief, belief_in(direct), self.direct_correlation) for belief in found.beliefs
-        ]
-        weights = [w * likelihood for w, (_, likelihood) in zip(found.weights, both, strict=True)]
-        return self.pose(
-            film,
-            detection,
-            replace(found, beliefs=tuple(b for b, _ in both), weights=tuple(weights)),
+        others = [belief_in(direct, named=i == 0) for i in range(len(found.beliefs))]
+        both = tuple(
+            fused(belief, other, self.direct_correlation)
+            for belief, other in zip(found.beliefs, others, strict=True)
         )
+        pose = self.pose(film, detection, replace(found, beliefs=both))
+        i = max(range(len(both)), key=lambda i: found.weights[i])
+        alone = {
+            "landmark_fit": hypotheses_of([found.beliefs[i]], [1.0])[0],
+            "direct_regression": hypotheses_of([others[i]], [1.0])[0],
+        }
+        torn = contradiction(found.beliefs[i], others[i])
+        return replace(pose, estimates=alone, quality={**pose.quality, "contradiction": torn})

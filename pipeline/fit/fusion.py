@@ -33,17 +33,13 @@ def merged(beliefs: Sequence[Belief], weights: Sequence[float]) -> Belief:
     return Belief(np.asarray(mean), np.asarray(covariance))
 
 
-def fused(belief: Belief, other: Belief, correlation: float) -> tuple[Belief, float]:
-    """The best combination of two beliefs, and how likely the two agree.
+def fused(belief: Belief, other: Belief, correlation: float) -> Belief:
+    """The best combination of two beliefs.
 
     Each angle by the best linear unbiased weights for two readings whose errors are correlated;
     weights stay within 0 and 1, so the result lies between the two. Where they differ by more
     than 2 deviations, the result's deviation grows with the difference (Birge 1932, Phys Rev
     40:207). The two angles stay tied as they are in `belief`.
-
-    Returns:
-        the belief, and the normal density of the difference (degrees^-2), for weighing
-        hypotheses against each other.
     """
     a, b = np.diag(belief.covariance), np.diag(other.covariance)
     c = correlation * np.sqrt(a * b)
@@ -54,11 +50,16 @@ def fused(belief: Belief, other: Belief, correlation: float) -> tuple[Belief, fl
     spread = a + b
     off = (other.mean - belief.mean) ** 2
     variance = variance * np.maximum(off / (4 * spread), 1.0)
-    likelihood = float(np.prod(np.exp(-0.5 * off / spread) / np.sqrt(2 * np.pi * spread)))
     tie = belief.covariance[0, 1] / np.sqrt(a[0] * a[1])
     off_diagonal = tie * np.sqrt(variance[0] * variance[1])
     covariance = np.array([[variance[0], off_diagonal], [off_diagonal, variance[1]]])
-    return Belief(mean, covariance), likelihood
+    return Belief(mean, covariance)
+
+
+def contradiction(one: Belief, other: Belief) -> float:
+    """The larger of the two angles' differences, in standard deviations of a difference."""
+    spread = np.sqrt(np.diag(one.covariance) + np.diag(other.covariance))
+    return float((np.abs(one.mean - other.mean) / spread).max())
 
 
 def shares_of(weights: Sequence[float]) -> list[float]:

@@ -66,8 +66,10 @@ class LandmarkFit:
             `squareon assess`).
         named_probability: on a lateral film, probability that the detector has the condyles'
             names right, where it does not say itself.
-        evidence: weight of the fits' costs in the choice between hypotheses (calibration); below 1
+        evidence: weight of the fits' costs in the choice between tube sides (calibration); below 1
             because shapes outside the model count as evidence too.
+        naming_evidence: the same in the choice between the two namings of the condyles.
+        naming_trust: weight of the detector's own log odds of its naming (calibration).
         rotation_prior_deg, tip_prior_deg: standard deviations before the film is seen.
         flexion_prior_deg: (mean, standard deviation) for AP; laterals show the flexion.
         source_distance_mm: assumed source-to-knee distance, and the relative deviation.
@@ -79,6 +81,8 @@ class LandmarkFit:
     lateral_sd_factor: tuple[float, float] = (1.0, 1.0)
     named_probability: float = 0.8
     evidence: float = 0.5
+    naming_evidence: float = 0.25
+    naming_trust: float = 0.3
     rotation_prior_deg: float = 15.0
     tip_prior_deg: float = 25.0
     flexion_prior_deg: tuple[float, float] = (12.0, 15.0)
@@ -109,18 +113,21 @@ class LandmarkFit:
         start = start_of(shape, view, seen, principal, priors, start_deg)
         solutions = self._solve(shape, view, seen, principal, priors, start)
 
-        prior = [1.0]
+        support = [0.0]
         if view == "lateral":
             flip = getattr(detection.direct, "flip_probability", None)
             named = self.named_probability if flip is None else 1.0 - float(flip)
-            prior = [named, 1.0 - named]
+            named = float(np.clip(named, 1e-4, 1.0 - 1e-4))
+            support = [self.naming_trust * float(np.log(named / (1.0 - named))), 0.0]
         lowest = min(s.cost for pair in solutions for s in pair)
         beliefs: list[Belief] = []
         weights: list[float] = []
-        for share, pair in zip(prior, solutions, strict=True):
-            evidence = [np.exp(-0.5 * self.evidence * (s.cost - lowest)) for s in pair]
-            beliefs.append(merged([belief_of(s) for s in pair], evidence))
-            weights.append(share * float(np.mean(evidence)))
+        for word, pair in zip(support, solutions, strict=True):
+            costs = np.array([s.cost for s in pair])
+            sides = np.exp(-0.5 * self.evidence * (costs - costs.min()))
+            beliefs.append(merged([belief_of(s) for s in pair], list(sides)))
+            cost = self.naming_evidence * (costs.min() - lowest)
+            weights.append(float(np.exp(word - max(support) - 0.5 * cost)))
         return Explanations(mirrored, tuple(beliefs), tuple(weights), tuple(map(tuple, solutions)))
 
     def pose(self, film: Film, detection: Detection, found: Explanations) -> Pose:

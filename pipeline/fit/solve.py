@@ -70,7 +70,8 @@ class Priors:
 class Solution:
     """Parameters, their covariance, the cost (twice the negative log posterior) and the places.
 
-    `outliers` names landmarks more than 4 standard deviations off.
+    `outliers` names landmarks more than 4 standard deviations off; `misfit` is the landmarks' part
+    of the cost for each of them, `strain` the priors' part for each parameter.
     """
 
     model: BeamModel
@@ -79,6 +80,8 @@ class Solution:
     cost: float
     placed: Placed
     outliers: tuple[str, ...]
+    misfit: float = 0.0
+    strain: float = 0.0
 
 
 class Problem3D:
@@ -215,7 +218,17 @@ class Problem3D:
         flat = (j * np.sqrt(weight)[:, None, None]).reshape(-1, self.size)
         covariance = np.linalg.inv(flat.T @ flat + prior_j.T @ prior_j)
         outliers = tuple(n for n, d in zip(placed.names, distances, strict=True) if d > 16.0)
-        return Solution(self.model, theta, covariance, cost, placed, outliers)
+        strain = float(prior @ prior)
+        return Solution(
+            self.model,
+            theta,
+            covariance,
+            cost,
+            placed,
+            outliers,
+            misfit=(cost - strain) / max(len(distances), 1),
+            strain=strain / self.size,
+        )
 
 
 def swapped(seen: Seen, pairs: Sequence[tuple[str, str]]) -> Seen:

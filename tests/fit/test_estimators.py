@@ -112,7 +112,7 @@ def test_fusion_lies_between_and_is_the_best_linear_one(
 ) -> None:
     """Against generalised least squares where its weights are not negative (Aitken 1935)."""
     one, two = (Belief(np.array([m, 0.0]), np.diag([d**2, 1.0])) for m, d in ((x, s), (y, t)))
-    both, _ = fused(one, two, correlation)
+    both = fused(one, two, correlation)
     assert min(x, y) - 1e-9 <= both.mean[0] <= max(x, y) + 1e-9
     joint = np.array([[s * s, correlation * s * t], [correlation * s * t, t * t]])
     inverse = np.linalg.inv(joint)
