@@ -57,6 +57,7 @@ def film_dataset(kind: str = DX, number: int = 1, **changes: Any) -> FileDataset
         _add_dx(film)
     elif kind == CR:
         film.Modality, film.ViewPosition, film.Laterality = "CR", "AP", "R"
+        film.PatientOrientation = ["R", "F"]
         del film.ImageLaterality
     else:
         _add_xa(film)
@@ -215,7 +216,10 @@ def program(name: str, package: str) -> str:
 def complaints(path: Path) -> list[str]:
     """Lines of dciodvfy that are errors."""
     dciodvfy = program("dciodvfy", "dicom3tools")
-    ran = subprocess.run([dciodvfy, "-new", str(path)], capture_output=True, text=True, timeout=60)
+    command = [dciodvfy, "-new", str(path)]
+    ran = subprocess.run(
+        command, capture_output=True, text=True, errors="replace", timeout=60, check=False
+    )
     said = (ran.stdout + ran.stderr).splitlines()
     assert said, "dciodvfy said nothing"
     return [line for line in said if line.startswith("Error")]

@@ -91,7 +91,7 @@ def clip_line(points: Array, rows: int, columns: int) -> list[Array]:
                 (start[axis] - low[axis], -step[axis]),
                 (high[axis] - start[axis], step[axis]),
             ):
-                if speed == 0:
+                if abs(speed) < 1e-12:  # along this edge; dividing would overflow
                     leave = leave if room >= 0 else -1.0
                 elif speed > 0:
                     leave = min(leave, room / speed)
