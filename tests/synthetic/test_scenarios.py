@@ -11,6 +11,7 @@ from pipeline.knee.angles import angles_of, roll_of, up_on_film
 from pipeline.knee.frames import frames_of
 from pipeline.knee.landmarks import BY_NAME
 from pipeline.registry import build
+from synthetic_data.film_formation.distortion import Distortion
 from synthetic_data.placement import Placement, draw_placement, place, truth_of
 from synthetic_data.scenarios import KneeFilms
 
@@ -227,3 +228,57 @@ def test_knees_are_shared_within_a_run_of_seeds_and_nowhere_else():
     assert widths == [pytest.approx(one.make(8).knees[0].width_mm)] * 3
     assert few.make(12).knees[0].width_mm != pytest.approx(widths[0])
     assert one.make(2).knees[0].width_mm != pytest.approx(widths[0])
+
+
+@pytest.mark.parametrize("view", ["AP", "lateral"])
+def test_distorted_truth_lies_on_the_distorted_outline(knees, view):
+    """The film goes through the map as a picture, the landmarks as points: they must agree."""
+    knee, frames = knees[5.0]
+    camera = place(frames, replace(PLAIN, view=view, rotation=4.0, tilt=3.0, roll=-8.0))
+    distortion = Distortion((camera.columns / 2 + 9, camera.rows / 2 - 14), 300.0, 0.09, 4.0)
+    plain = truth_of(knee, frames, camera, view, side="right", facts={})
+    truth = truth_of(knee, frames, camera, view, side="right", facts={}, distortion=distortion)
+    assert (truth.rotation_deg, truth.tilt_deg) == (plain.rotation_deg, plain.tilt_deg)
+    assert np.abs(truth.xy - plain.xy).max() > 5
+    renderer = build("renderer", "signed_depth", {})
+    lengths = renderer.path_lengths([knee.bones[b] for b in ("femur", "tibia", "patella")], camera)
+    maps = [distortion.picture(np.asarray(length) + np.float32(1e-3)) for length in lengths]
+    checked = 0
+    for name, xy, normal, seen in zip(truth.names, truth.xy, truth.normal, truth.seen, strict=True):
+        field = np.hypot(*(xy - distortion.centre)) < 300
+        if not seen or not field or not normal.any() or name == "notch_apex":
+            continue
+        bone = next((b for b in ("femur", "tibia", "patella") if b[:5] in name), None)
+        if bone is None and ("condyle" in name or "trochlea" in name):
+            bone = "femur"
+        if bone is None:
+            continue
+        if "condyle" in name:
+            swap = {"medial": "lateral", "lateral": "medial"}[name.split("_")[0]]
+            other = truth.xy[truth.names.index(f"{swap}_{name.split('_', 1)[1]}")]
+            if (other - xy) @ normal > -1:
+                continue
+        # Across the outline the bone begins within two pixels of the landmark; of two
+        # condyles only the one that reaches further is on the outline.
+        steps = np.arange(-4, 4.25, 0.25)
+        line = (xy + steps[:, None] * normal).astype(np.float32)
+        across = cv2.remap(
+            maps[("femur", "tibia", "patella").index(bone)],
+            line[None, :, 0], line[None, :, 1], cv2.INTER_LINEAR,
+        )[0]  # fmt: skip
+        if across[-1] > 0.5:
+            continue
+        checked += 1
+        edge = steps[np.flatnonzero(across > 0.5)[-1]]
+        assert abs(edge) < 1.6, (name, edge)
+    assert checked >= 8
+    # Directions and scale at the knee, by small differences of the map itself.
+    f = frames.femur
+    ends = distortion.forward(camera.project(np.stack([f.origin, f.origin + 0.01 * f.y])))
+    assert truth.up == pytest.approx(
+        (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0]), abs=1e-5
+    )
+    assert truth.centre == pytest.approx(ends[0])
+    assert truth.mm_per_px_knee < plain.mm_per_px_knee
+    assert truth.roll_deg == pytest.approx(plain.roll_deg, abs=5)
+    assert truth.roll_deg != plain.roll_deg
