@@ -25,7 +25,7 @@ DIRECT = DirectPose(5.0, 0.5, -2.0, 0.4, 10.0, 3.0, flip_probability=0.2)
 def shot_of(view: View, direct: DirectPose | None = DIRECT, seed: int = 9) -> Shot:
     rng = np.random.default_rng(seed)
     knee, frames = knee_at(10, rng)
-    return shoot(knee, frames, view, rng, rotation=4, tilt=-2, direct=direct)
+    return shoot(knee, frames, view, rng, rotation=4, tilt=-2, noise_px=0.4, direct=direct)
 
 
 @pytest.mark.parametrize("plugin", [LandmarkFit(), DirectRegression(), FusedPose()])
