@@ -13,6 +13,9 @@ from models.channels import ANGLES, CHANNELS, FOUND, VIEWS
 from models.codec_torch import read_maps
 
 STRIDE = 4
+FREE = 24
+"""Points that the network places for itself, wherever they tell it most about the angles."""
+
 MAX_PEAKS = 6
 """Instruments' tips that a crop can show."""
 
@@ -64,7 +67,8 @@ class KeypointNet(nn.Module):
     (`set_prior`), so that an untrained network predicts the mean shape. A landmark's covariance
     and `seen` are read from the features under its own map and from the map's own spread. The
     angles are read from the coarsest features, the features under all landmarks and their
-    places; no gradient flows from them into the places.
+    places, and the same of `FREE` points that no landmark is asked of; no gradient flows from
+    the angles into the landmarks' places.
     """
 
     prior: Tensor
@@ -94,11 +98,13 @@ class KeypointNet(nn.Module):
         self.point_weight = nn.Parameter(torch.randn(count, fine + 3, 4) * 0.02)
         self.point_bias = nn.Parameter(torch.tensor([1.5, 1.5, 0.0, 1.0]).repeat(count, 1))
         self.summary = nn.Linear(fine, 8)
+        self.free = nn.Conv2d(fine, FREE, 1)
+        self.free_summary = nn.Linear(fine, 8)
         self.crop_head = nn.Sequential(
             nn.Linear(3 * w, 64), nn.ReLU(), nn.Linear(64, len(VIEWS) + 1 + len(FOUND))
         )
         self.pose_head = nn.Sequential(
-            nn.Linear(3 * w + 2 * w + count * 10, 256),
+            nn.Linear(3 * w + 2 * w + (count + FREE) * 10, 256),
             nn.ReLU(),
             nn.Linear(256, 128),
             nn.ReLU(),
@@ -155,6 +161,7 @@ class KeypointNet(nn.Module):
                     y16.mean(dim=(2, 3)),
                     torch.relu(self.summary(under)).flatten(1),
                     places.flatten(1),
+                    *self._free_points(y4),
                 ],
                 dim=1,
             )
@@ -173,6 +180,17 @@ class KeypointNet(nn.Module):
             found=crop[:, len(VIEWS) + 1 :],
             tips=self.tips(y4),
         )
+
+    def _free_points(self, y4: Tensor) -> tuple[Tensor, Tensor]:
+        """Features under the free points, and their places from -1 to 1; both (B, FREE * n)."""
+        cells = y4.shape[-1]
+        p = torch.softmax(self.free(y4).flatten(2), dim=-1)
+        under = torch.bmm(p, y4.flatten(2).transpose(1, 2))
+        at = (torch.arange(cells, device=y4.device, dtype=y4.dtype) + 0.5) * (2.0 / cells) - 1.0
+        maps = p.reshape(-1, FREE, cells, cells)
+        x, y = maps.sum(dim=2) @ at, maps.sum(dim=3) @ at
+        places = torch.cat([x, y], dim=1) * 2.0
+        return torch.relu(self.free_summary(under)).flatten(1), places
 
 
 class KeypointGraph(nn.Module):
