@@ -24,9 +24,9 @@ def thickness(bone: str, from_joint: Array, at_80: float, at_140: float, shell: 
         shell: mm of subchondral plate and metaphyseal shell.
     """
     if bone == "patella":
-        return np.full(len(from_joint), 1.1 * shell)
+        return np.full(len(from_joint), 0.9 * shell)
     if bone == "fibula":
-        return np.interp(from_joint, [0, 50, 85, 130], [shell, shell, 2.0 * at_80 / 2.2, 2.6])
+        return np.interp(from_joint, [0, 50, 85, 130], [0.6 * shell, shell, 2.0 * at_80 / 4.0, 2.6])
     return np.asarray(
         np.interp(
             from_joint,

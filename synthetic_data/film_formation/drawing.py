@@ -25,7 +25,7 @@ def settings(rng: np.random.Generator, style: str, side: str) -> dict[str, Any]:
         "style": style,
         **_tone(rng, c_arm, scanned),
         "blur_px": _some(rng, 0.2, 0.4, 1.3),
-        "noise": float(np.exp(rng.uniform(np.log(0.0008), np.log(0.02 if scanned else 0.012)))),
+        "noise": _noise(rng, c_arm, scanned),
         "grid": _some(rng, 0.06, 0.003, 0.012),
         "grid_period_px": float(rng.uniform(2.2, 12)),
         "grid_upright": bool(rng.random() < 0.5),
@@ -77,6 +77,14 @@ def _some(rng: np.random.Generator, chance: float, least: float, most: float) ->
     return float(rng.uniform(least, most)) if rng.random() < chance else 0.0
 
 
+def _noise(rng: np.random.Generator, c_arm: bool, scanned: bool) -> float:
+    """Of the finished picture. The detector's own came with the exposure, and where a curve
+    ends, nothing is left of it: most digital films are perfectly flat beside the limb."""
+    most = 0.02 if scanned else 0.012
+    drawn = float(np.exp(rng.uniform(np.log(0.0008), np.log(most))))
+    return drawn if c_arm or scanned or rng.random() < 0.35 else 0.0
+
+
 def _tone(rng: np.random.Generator, c_arm: bool, scanned: bool) -> dict[str, Any]:
     """Detail, window and curve."""
     if rng.random() < (0.25 if c_arm or scanned else 0.65):
@@ -105,16 +113,16 @@ def _console(rng: np.random.Generator) -> dict[str, Any]:
     alike, and a steep curve leaves flesh dark and cortex nearly white. Ranges were
     set by comparison with real films (docs/explanation/realism.md); no other source.
     """
-    shape = np.exp(rng.normal(0, 0.15, 6)) * np.array([1.4, 1.2, 1.0, 1.0, 1.0, 0.7])
+    shape = np.exp(rng.normal(0, 0.15, 6)) * np.array([1.4, 1.1, 0.75, 0.9, 1.3, 0.8])
     gains = 1.0 + rng.uniform(0.3, 1.1) * shape
     return {
         "gains": tuple(float(g) for g in gains[: rng.integers(5, 7)]),
-        "base": float(rng.uniform(0.3, 0.65)),
+        "base": float(rng.uniform(0.3, 0.6)),
         "sharpen": _some(rng, 0.6, 0.2, 1.5),
         "sharpen_share": float(np.exp(rng.uniform(np.log(0.0015), np.log(0.01)))),
-        "low": float(rng.uniform(0.03, 0.22)),
+        "low": float(rng.uniform(0.03, 0.2)),
         "high": float(rng.uniform(0.95, 1.15)),
-        "gamma": float(np.clip(np.exp(rng.normal(0.75, 0.2)), 1.3, 3.6)),
+        "gamma": float(np.clip(np.exp(rng.normal(0.68, 0.2)), 1.3, 3.6)),
         "sigmoid": float(rng.uniform(0, 0.4)),
         "dark": float(rng.choice((0.0, rng.uniform(0, 0.12)))),
         "bright": float(rng.uniform(0.85, 1.0)),
@@ -155,11 +163,11 @@ def _shutters(rng: np.random.Generator, c_arm: bool) -> tuple[Shutter, ...]:
                 fill=float(rng.choice((0.0, 0.0, 0.0, rng.uniform(0, 0.2), 1.0))),
             )
         )
-    if rng.random() < (0.2 if c_arm else 0.3):
+    if rng.random() < (0.2 if c_arm else 0.25):
         half = rng.uniform(0.3, 0.5, 2)
         if rng.random() < 0.5:
             half[rng.integers(2)] = 0.6
-        after = bool(rng.random() < 0.7)
+        after = bool(rng.random() < 0.75)
         out.append(
             Shutter(
                 str(rng.choice(("rectangle", "rectangle", "rectangle", "polygon"))),
@@ -170,10 +178,10 @@ def _shutters(rng: np.random.Generator, c_arm: bool) -> tuple[Shutter, ...]:
                 soft=float(rng.uniform(0.0, 0.012)),
                 leak=float(np.exp(rng.uniform(np.log(0.002), np.log(0.1)))),
                 after=after,
-                fill=float(rng.choice((0.0, 0.0, 0.0, rng.uniform(0, 0.3), 1.0))),
+                fill=float(rng.choice((0.0,) * 7 + (rng.uniform(0, 0.3), 1.0))),
             )
         )
-    if rng.random() < 0.15:
+    if rng.random() < 0.12:
         # One blade only: the white band along one side of many real films.
         edge = rng.integers(4)
         deep = rng.uniform(0.01, 0.09)
@@ -196,7 +204,7 @@ def _pair(values: np.ndarray) -> tuple[float, float]:
 
 
 def _border(rng: np.random.Generator, scanned: bool) -> dict[str, Any]:
-    wide = _some(rng, 0.4 if scanned else 0.12, 0.003, 0.05)
+    wide = _some(rng, 0.4 if scanned else 0.08, 0.003, 0.05)
     sides = (True,) * 4 if rng.random() < 0.5 else tuple(bool(v) for v in rng.random(4) < 0.5)
     grey = float(rng.choice((0.0, 1.0, rng.random())))
     return {"border": wide, "border_grey": grey, "border_sides": sides}
@@ -254,7 +262,7 @@ def _marks(rng: np.random.Generator, style: str, side: str) -> tuple[tuple[Mark,
 def _boxes(rng: np.random.Generator) -> tuple[tuple[float, float, float, float, float], ...]:
     """Blanked rectangles, as where a name was taken out."""
     out: list[tuple[float, float, float, float, float]] = []
-    while rng.random() < 0.2 and len(out) < 3:
+    while rng.random() < 0.15 and len(out) < 3:
         x, y = rng.uniform(0, 0.9, 2)
         w, h = rng.uniform(0.03, 0.2), rng.uniform(0.02, 0.1)
         grey = rng.choice((0.0, 1.0, rng.random()))

@@ -104,7 +104,7 @@ class Technique:
             heel_deg=float(rng.uniform(0, 360)),
             bone_fraction=float(rng.uniform(0.1, 0.28)),
             canal_floor=float(rng.uniform(0.15, 0.65)),
-            trabeculae=float(rng.uniform(0.2, 0.8)),
+            trabeculae=float(rng.uniform(0.2, 0.7)),
             mottle=float(rng.uniform(0.02, 0.1)),
             subchondral=float(rng.uniform(0.0, 1.0)),
             coarseness=float(rng.uniform(0.5, 1.2)),

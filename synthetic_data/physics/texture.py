@@ -101,7 +101,7 @@ def tile(kind: str, blur: float = 0.0) -> Map:
             + 0.4 * lines(0.7, 0.7)
         )
     elif kind == "mottle":
-        made = noise(22.0, 14.0) + 0.6 * noise(9.0, 6.0)
+        made = noise(26.0, 16.0) + 0.5 * noise(12.0, 8.0)
     else:
         made = noise(45.0, 3.0) + 0.5 * noise(15.0, 1.5)
     made -= made.mean()

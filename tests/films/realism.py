@@ -27,6 +27,7 @@ from realism_measures import (
     by_film,
     coverage,
     gradient_statistics,
+    grain,
     histogram,
     radial_power,
     roughness,
@@ -142,12 +143,14 @@ def measured(crop: Crop) -> dict[str, float]:
             # `low` of the femur and `high` of the tibia are nearest the joint.
             near = "near" if (level == "low") == (bone == "femoral") else "far"
             out |= {f"{bone} {near} {k}": v for k, v in values.items()}
-    condyle = np.mean([at["medial_condyle_distal"], at["lateral_condyle_distal"]], axis=0)
-    femur, tibia = condyle + [0, -0.2 * width], condyle + [0, 0.22 * width]
-    if crop.view == "AP":
-        rims = [at[f"{w}_plateau_{e}"] for w in ends for e in ("anterior", "posterior")]
-        tibia = np.mean(rims, axis=0) + [0, 0.14 * width]
-        femur = at["medial_condyle_distal"] + [0, -0.2 * width]
+    condyles = [at["medial_condyle_distal"], at["lateral_condyle_distal"]]
+    femur = (condyles[0] if crop.view == "AP" else np.mean(condyles, axis=0)) + [0, -0.2 * width]
+    rims = [
+        at[f"{w}_plateau_{e}"] for w in ("medial", "lateral") for e in ("anterior", "posterior")
+    ]
+    # `along` is the tibia's by now.
+    tibia = np.mean(rims, axis=0) - 0.2 * width * along
+    out["plateau grain"] = grain(picture, tibia, along, 0.12 * width)
     for name, place in (("condyle", femur), ("plateau", tibia)):
         patch = sample(picture, place + 4.0 * np.stack(np.meshgrid([-1, 0, 1], [-1, 0, 1]), -1))
         out[f"{name} grey"] = float(patch.mean())

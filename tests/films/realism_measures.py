@@ -7,7 +7,8 @@ on a side, femur up, grey 0 to 1.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import itertools
+from collections.abc import Callable
 
 import cv2
 import numpy as np
@@ -71,7 +72,7 @@ def band_power(frequency: Array, power: Array, extent: float = 3.0) -> Array:
     """log10 of the mean power in each of `BANDS` of a crop `extent` W on a side."""
     per_width = frequency / extent
     out = []
-    for low, high in zip(BANDS[:-1], BANDS[1:], strict=True):
+    for low, high in itertools.pairwise(BANDS):
         inside = (per_width >= low) & (per_width < high)
         out.append(np.log10(power[inside].mean() + 1e-12))
     return np.array(out)
@@ -174,6 +175,20 @@ def roughness(picture: NDArray[np.floating], at: Array, reach: float) -> tuple[f
     )
 
 
+def grain(picture: NDArray[np.floating], at: Array, along: Array, reach: float) -> float:
+    """log10 of how much faster grey changes across a direction than along it, within `reach`
+    pixels: above 0 where the texture runs along."""
+    across = np.array([-along[1], along[0]])
+    t = np.arange(-reach, reach + 0.5)
+    patch = sample(picture, at + t[:, None, None] * along + t[None, :, None] * across)
+    if not np.isfinite(patch).all():
+        return float("nan")
+    patch = patch - cv2.GaussianBlur(patch, (0, 0), 4.0)
+    return float(
+        np.log10((np.diff(patch, axis=1).std() + 1e-5) / (np.diff(patch, axis=0).std() + 1e-5))
+    )
+
+
 def by_film(
     measure: Callable[[NDArray[np.intp], NDArray[np.intp]], float],
     real: int,
@@ -212,9 +227,3 @@ def coverage(real: Array, synthetic: Array, k: int = 3) -> tuple[float, float]:
 def balanced_accuracy(truth: NDArray[np.bool_], said: NDArray[np.bool_]) -> float:
     """Mean of the shares of real and of synthetic films that are called right."""
     return float(0.5 * (said[truth].mean() + (~said[~truth]).mean()))
-
-
-def table(features: Mapping[str, float]) -> tuple[list[str], Array]:
-    """Names and values in one order."""
-    names = sorted(features)
-    return names, np.array([features[n] for n in names])
