@@ -84,11 +84,11 @@ class Row:
     side_probability: float | None
     gain: float
     state: str
-    tags: tuple[str, ...]
     revision: int
     study: str | None
     changed_at: str
     refused: str | None
+    tags: tuple[str, ...]
 
 
 @dataclass(frozen=True)

@@ -98,6 +98,7 @@ heads = Table(
 )
 Index("heads_most_to_gain", heads.c.decided, heads.c.gain.desc(), heads.c.reading_id)
 Index("heads_study", heads.c.study)
+Index("heads_state", heads.c.state)
 
 tags = Table(
     "tags",

@@ -11,6 +11,7 @@ from pipeline.records.store import tables
 from pipeline.records.store.model import ORDERS, STATES, Filter, Row
 
 HEADS, READINGS, TAGS = tables.heads.c, tables.readings.c, tables.tags.c
+FEW = 500
 COLUMNS = (
     HEADS.reading_id.label("id"),
     HEADS.source,
@@ -48,14 +49,11 @@ def rows(
     chosen = _filtered(
         select(*COLUMNS).join_from(tables.heads, tables.readings).order_by(*orders[order]), filter
     )
-    found = connection.execute(chosen.limit(limit).offset(offset)).mappings().all()
-    tags = _tags(connection, [row["id"] for row in found])
+    found = connection.execute(chosen.limit(limit).offset(offset)).fetchall()
+    tags = _tags(connection, [row[0] for row in found])
     return [
-        Row(
-            **{**row, "frame": row["frame"] or None},
-            tags=tuple(sorted(tags.get(row["id"], ()))),
-        )
-        for row in found
+        Row(id, source, frame or None, *values, tags.get(id, ()))
+        for id, source, frame, *values in found
     ]
 
 
@@ -66,15 +64,15 @@ def progress(connection: Connection, filter: Filter) -> dict[str, int]:
     return {state: found.get(state, 0) for state in STATES}
 
 
-def _tags(connection: Connection, ids: list[int]) -> dict[int, list[str]]:
+def _tags(connection: Connection, ids: list[int]) -> dict[int, tuple[str, ...]]:
+    """Number to sorted tags."""
+    query = select(TAGS.reading_id, TAGS.tag)
+    if len(ids) <= FEW:
+        query = query.where(TAGS.reading_id.in_(ids))
     found: dict[int, list[str]] = {}
-    for start in range(0, len(ids), 500):
-        some = ids[start : start + 500]
-        for tag, id in connection.execute(
-            select(TAGS.tag, TAGS.reading_id).where(TAGS.reading_id.in_(some))
-        ):
-            found.setdefault(id, []).append(tag)
-    return found
+    for id, tag in connection.execute(query):
+        found.setdefault(id, []).append(tag)
+    return {id: tuple(sorted(names)) for id, names in found.items()}
 
 
 def _filtered(query: Select[Any], filter: Filter) -> Select[Any]:

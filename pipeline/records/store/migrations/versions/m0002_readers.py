@@ -10,3 +10,4 @@ down_revision = "0001"
 def upgrade() -> None:
     op.add_column("heads", sa.Column("first_reader", sa.String))
     op.add_column("heads", sa.Column("second_reader", sa.String))
+    op.create_index("heads_state", "heads", ["state"])
