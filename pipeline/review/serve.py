@@ -20,11 +20,15 @@ from pipeline.review.guard import Guard, host_names, is_loopback
 from pipeline.review.settings import ReviewSettings
 
 
-def build(store: Store, settings: ReviewSettings, port: int) -> tuple[Guard, str, str]:
-    """The guarded application, the address to print, and the token."""
+def desk_of(store: Store, settings: ReviewSettings) -> Desk:
+    """The desk with the stages that the settings name. Raises `Problem`."""
     read = settings.read()
     parts = parts_of(read)
-    desk = Desk(store, FilmRoom(readers_of(read), parts.detector), parts)
+    return Desk(store, FilmRoom(readers_of(read), parts.detector), parts)
+
+
+def build(store: Store, settings: ReviewSettings, port: int, desk: Desk) -> tuple[Guard, str, str]:
+    """The guarded application, the address to print, and the token."""
     made = settings.token in ("", "new")
     token = secrets.token_urlsafe(32) if made else settings.token
     hand_out = settings.token == ""
@@ -32,7 +36,7 @@ def build(store: Store, settings: ReviewSettings, port: int) -> tuple[Guard, str
         store=store.url.render_as_string(hide_password=True),
         reviewers=settings.reviewers,
         note=settings.note,
-        tolerance_deg=parts.align.tolerance_deg,
+        tolerance_deg=desk.parts.align.tolerance_deg,
     )
     hosts = host_names(settings.host, port, tuple(settings.names))
     guard = create_app(desk, facts, token, hosts, hand_out)
@@ -67,9 +71,10 @@ def serve(
     browser: bool = True,
 ) -> None:
     """Serves until interrupted."""
+    desk = desk_of(store, settings)
     made = listen(settings.host, settings.port)
     port = made.getsockname()[1]
-    guard, address, _ = build(store, settings, port)
+    guard, address, _ = build(store, settings, port, desk)
     say(f"review page: {address}")
     config = uvicorn.Config(
         guard, log_level="warning", access_log=False, server_header=False, lifespan="off"

@@ -211,9 +211,10 @@ export class FilmView {
 
   /** The next or previous landmark that is seen. */
   walk(by) {
-    const names = [...this.overlay.spots.keys()];
+    const names = this.session.shown.landmarks.filter((mark) => mark.seen).map((mark) => mark.name);
     if (!names.length) return;
-    const at = names.indexOf(this.session.selected);
+    const chosen = names.indexOf(this.session.selected);
+    const at = chosen < 0 && by < 0 ? 0 : chosen;
     this.select(names[(at + by + names.length) % names.length], true);
   }
 
@@ -386,7 +387,8 @@ export class FilmView {
   async decide(kind, reason = "") {
     const { session } = this;
     if (this.deciding || !(await this.app.knowWho())) return;
-    if (kind !== "reopen" && !["proposed", "double", "adjudicate"].includes(session.state) && me.role !== "second") {
+    const open = ["proposed", "double", "adjudicate"].includes(session.state);
+    if (kind !== "reopen" && !open && !session.over && me.role !== "second") {
       toast("This reading is decided already; undo the decision first.", { action: { words: "Undo the decision", keys: "U", run: () => this.decide("reopen") } });
       return;
     }
@@ -414,6 +416,7 @@ export class FilmView {
     Object.assign(session, found);
     session.settled = structuredClone(session.changes);
     session.selected = keep;
+    session.over = false;
     session.forget();
     this.update();
     const words = { accept: "Accepted", reject: "Rejected", reopen: "Opened again", second: "A second reading is wanted" }[kind];
@@ -437,8 +440,9 @@ export class FilmView {
     const { changes, ...rest } = fresh;
     Object.assign(session, rest);
     session.settled = structuredClone(changes);
+    session.over = true;
     session.replace(chosen.changes);
-    if (!["proposed", "double"].includes(session.state)) toast("It is decided: undo that decision, then accept yours.", { action: { words: "Undo the decision", keys: "U", run: () => this.decide("reopen") }, last: 15000 });
+    toast("Both versions are merged as you chose; accept it to set it above the earlier decision.", { last: 15000 });
   }
 
   // ---- keys
@@ -460,8 +464,8 @@ export class FilmView {
       { keys: ["<", ">", ";", ":"], words: "less, more contrast", run: (event) => wide(event.key === "<" || event.key === ";" ? 1 : -1), repeat: true, group: "Film" },
       { keys: ["c"], words: "window from the film itself", run: () => this.stage.auto(), group: "Film" },
       { keys: ["[", "]"], words: "previous, next landmark", run: (event) => this.walk(event.key === "[" ? -1 : 1), repeat: true, group: "Landmarks" },
-      ...arrows.map(([key, dx, dy], i) => ({ keys: [key], words: i ? "" : "arrows: nudge the landmark by 0.25 px; without one, move the film", run: () => this.nudge(dx * STEP, dy * STEP), repeat: true, group: "Landmarks" })),
-      ...arrows.map(([key, dx, dy], i) => ({ keys: [`Shift+${key}`], words: i ? "" : "with arrows: by 2.5 px", run: () => this.nudge(dx * COARSE, dy * COARSE), repeat: true, group: "Landmarks" })),
+      ...arrows.map(([key, dx, dy], i) => ({ keys: [key], show: "←↑→↓", words: i ? "" : "nudge the landmark by 0.25 px; without one, move the film", run: () => this.nudge(dx * STEP, dy * STEP), repeat: true, group: "Landmarks" })),
+      ...arrows.map(([key, dx, dy], i) => ({ keys: [`Shift+${key}`], show: "Shift+←↑→↓", words: i ? "" : "nudge by 2.5 px", run: () => this.nudge(dx * COARSE, dy * COARSE), repeat: true, group: "Landmarks" })),
       { keys: ["v"], words: "not visible", run: () => this.notVisible(), group: "Landmarks" },
       { keys: ["e"], words: "add a missing landmark", run: () => this.addMissing(), group: "Landmarks" },
       { keys: ["x"], words: "swap medial and lateral", run: () => this.swap(), group: "Landmarks" },

@@ -48,15 +48,18 @@ export const shownKey = (name) =>
     .join("+") || "+";
 
 export function sheet() {
-  const groups = Map.groupBy
-    ? Map.groupBy(table, (each) => each.group ?? "General")
-    : table.reduce((all, each) => all.set(each.group ?? "General", [...(all.get(each.group ?? "General") ?? []), each]), new Map());
+  const groups = new Map();
+  for (const each of table.filter((binding) => binding.words)) {
+    const group = each.group ?? "General";
+    groups.set(group, [...(groups.get(group) ?? []), each]);
+  }
   return dialog(
     "Keys",
     (done) =>
       h(
         "div",
         {},
+        h("div", { class: "row end" }, button("Close", { onclick: () => done() })),
         h(
           "div",
           { class: "keysheet" },
@@ -69,9 +72,8 @@ export function sheet() {
                 "dl",
                 {},
                 bindings
-                  .filter((each) => each.words)
                   .map((each) => [
-                    h("dt", {}, each.keys.slice(0, 4).map((name) => key(name === "+" ? "+" : shownKey(name)))),
+                    h("dt", {}, each.show ? key(each.show) : each.keys.slice(0, 2).map((name) => key(name === "+" ? "+" : shownKey(name)))),
                     h("dd", {}, each.words),
                   ]),
               ),
@@ -88,7 +90,6 @@ export function sheet() {
           }),
           " Single keys work (switch off for speech input)",
         ),
-        h("div", { class: "row end" }, button("Close", { onclick: () => done() })),
       ),
     { wide: true },
   );

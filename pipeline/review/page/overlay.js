@@ -67,7 +67,7 @@ export class Overlay {
     const parts = [];
     for (const warning of reading.warnings) {
       const d = `M${line(warning.polygon)}Z`;
-      parts.push(s("path", { d, class: "zone", fill: "url(#hatch)" }, s("title", {}, warning.name)));
+      parts.push(s("path", { d, class: "zone" }, s("title", {}, warning.name)));
     }
     for (const [bone, points] of Object.entries(drawn.outline)) {
       if (!points.length) continue;
@@ -129,8 +129,13 @@ export class Overlay {
         this.#spot(x, y, s("path", { class: "tip", d: "M0 0L-5 -13L5 -13Z" }), s("text", { class: "tag tip-tag", x: 9, y: -8 }, `tip ${index + 1}`)),
       );
     }
-    for (const mark of reading.landmarks) {
-      if (!mark.seen || mark.x === null) continue;
+    const seen = reading.landmarks.filter((mark) => mark.seen && mark.x !== null);
+    this.middle = seen.reduce((sum, mark) => sum + mark.x / seen.length, 0);
+    this.first = seen[0]?.name;
+    this.chosen = seen.some((mark) => mark.name === selected);
+    // The chosen one lies on top.
+    seen.sort((a, b) => (a.name === selected) - (b.name === selected));
+    for (const mark of seen) {
       const spot = this.#landmark(mark, own.has(mark.name), mark.name === selected);
       this.spots.set(mark.name, spot);
       parts.push(spot);
@@ -147,6 +152,7 @@ export class Overlay {
 
   #landmark(mark, own, selected) {
     const side = sideOf(mark.name);
+    const out = mark.x < this.middle ? -1 : 1;
     const inner = FIXED.has(mark.name) ? "M-3.4 0H3.4M0 -3.4V3.4" : "M-0.6 0A0.6 0.6 0 1 1 0.6 0A0.6 0.6 0 1 1 -0.6 0";
     const doubt = own ? "placed by a person" : `uncertain by ${mark.sd_major.toFixed(1)} pixels`;
     const group = this.#spot(
@@ -158,11 +164,11 @@ export class Overlay {
       s("path", { class: "shape", d: SHAPE[side] }),
       s("path", { class: "inner", d: inner }),
       selected ? s("path", { class: "aim", d: "M-26 0H-12M12 0H26M0 -26V-12M0 12V26" }) : null,
-      s("text", { class: "code", x: 9, y: 15 }, selected ? plain(mark.name) : codeOf(mark.name)),
+      s("text", { class: "code", x: out * 10, y: 14, "text-anchor": out < 0 ? "end" : "start" }, selected ? plain(mark.name) : codeOf(mark.name)),
     );
     group.setAttribute("class", `landmark ${side}${own ? " own" : ""}${selected ? " selected" : ""}`);
     group.setAttribute("role", "button");
-    group.setAttribute("tabindex", selected || (!this.anySelected && mark === this.first) ? "0" : "-1");
+    group.setAttribute("tabindex", selected || (!this.chosen && mark.name === this.first) ? "0" : "-1");
     group.setAttribute(
       "aria-label",
       `${plain(mark.name)}, x ${mark.x.toFixed(2)}, y ${mark.y.toFixed(2)}, ${doubt}`,
@@ -224,16 +230,18 @@ export class Overlay {
   }
 
   place() {
+    // Marks grow with the page's own letters, so that they can be seen on a large screen.
+    this.unit = parseFloat(getComputedStyle(document.documentElement).fontSize) / 14.5;
     const { scale, left, top } = this.stage.view;
     const { ratio } = this.stage;
     const k = scale / ratio;
     this.plane.setAttribute("transform", `matrix(${k} 0 0 ${k} ${left / ratio} ${top / ratio})`);
-    this.hatch.setAttribute("patternTransform", `rotate(45) scale(${1 / k})`);
+    this.hatch.setAttribute("patternTransform", `rotate(45) scale(${this.unit / k})`);
     for (const spot of this.marks.children) this.#put(spot);
   }
 
   #put(spot) {
     const [u, v] = this.stage.toScreen(...spot.place);
-    spot.setAttribute("transform", `translate(${u.toFixed(2)} ${v.toFixed(2)})`);
+    spot.setAttribute("transform", `translate(${u.toFixed(2)} ${v.toFixed(2)}) scale(${this.unit ?? 1})`);
   }
 }

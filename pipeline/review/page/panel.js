@@ -211,7 +211,7 @@ export class Panel {
 
   #decide() {
     const { session, act } = this;
-    const open = ["proposed", "double"].includes(session.state) || act.role() === "second";
+    const open = ["proposed", "double"].includes(session.state) || session.over || act.role() === "second";
     const parts = [];
     if (session.readers?.length && act.role() === "adjudicator") {
       parts.push(this.#readers());

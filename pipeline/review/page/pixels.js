@@ -70,8 +70,9 @@ const GROUND = [14, 16, 17];
 export class Plain {
   kind = "2-D canvas";
 
-  constructor(canvas) {
-    this.context = canvas.getContext("2d", { alpha: false });
+  /** `opaque`: false for a canvas with round corners, behind which the film must be drawn. */
+  constructor(canvas, { opaque = true } = {}) {
+    this.context = canvas.getContext("2d", { alpha: !opaque });
     this.canvas = canvas;
     this.key = "";
   }

@@ -47,6 +47,8 @@ export class Session extends EventTarget {
     this.past = [];
     this.future = [];
     this.selected = null;
+    // Whether a decision may be set above an earlier one (after a merge).
+    this.over = false;
   }
 
   get dirty() {

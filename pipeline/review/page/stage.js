@@ -4,7 +4,6 @@ import { clear, h } from "./dom.js";
 import { painter, Plain, pyramid, spread } from "./pixels.js";
 
 const MOST_ZOOM = 40;
-const LENS = 220;
 const LENS_TIMES = 3;
 
 export class Stage extends EventTarget {
@@ -35,7 +34,7 @@ export class Stage extends EventTarget {
     this.copies = copies ?? pyramid(levels, columns, rows);
     ({ painter: this.painter, canvas: this.canvas } = painter(this.canvas, this.copies, this.plain));
     this.element.dataset.painter = this.painter.kind;
-    this.lensPainter = new Plain(this.lens);
+    this.lensPainter = new Plain(this.lens, { opaque: false });
     this.lensPainter.load(this.copies);
     this.auto();
     this.resized();
@@ -131,6 +130,7 @@ export class Stage extends EventTarget {
       view.left = Math.round(view.left);
       view.top = Math.round(view.top);
     }
+    Object.assign(this.element.dataset, view);
     this.dispatchEvent(new Event("view"));
     this.draw();
   }
@@ -173,7 +173,9 @@ export class Stage extends EventTarget {
   #lens() {
     if (!this.magnify || !this.pointer) return;
     const { lens, view, ratio } = this;
-    const size = Math.round(LENS * ratio);
+    lens.hidden = false;
+    const wide = lens.clientWidth;
+    const size = Math.round(wide * ratio);
     if (lens.width !== size) lens.width = lens.height = size;
     const [u, v] = this.pointer;
     const scale = Math.min(view.scale * LENS_TIMES, 64);
@@ -194,10 +196,9 @@ export class Stage extends EventTarget {
     const box = this.element.getBoundingClientRect();
     // Beside the pointer, not under it, and inside the stage.
     const aside = 26;
-    const left = u + aside + LENS > box.width ? u - aside - LENS : u + aside;
-    const top = Math.min(Math.max(v - LENS / 2, 4), box.height - LENS - 4);
+    const left = u + aside + wide > box.width ? u - aside - wide : u + aside;
+    const top = Math.min(Math.max(v - wide / 2, 4), box.height - wide - 4);
     lens.style.transform = `translate(${left}px, ${top}px)`;
-    lens.hidden = false;
   }
 
   // ---- pointer

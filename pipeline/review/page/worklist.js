@@ -93,11 +93,11 @@ export class Worklist {
     this.bar = h("div", { class: "progress" });
     this.inner = h("div", { class: "rows", role: "presentation" });
     this.scroller = h("div", { class: "scroller", onscroll: () => this.draw(), tabindex: "-1", role: "presentation" }, this.inner);
-    const head = ["State", "Film", "View", "Verdict", "Rotation", "Tilt", "± 90 %", "To gain", "Tags"];
+    const head = ["State", "Film", "View", "Verdict", "Rotation", "Tilt", "90 % width", "To gain", "Tags"];
     this.grid = h(
       "div",
       { class: "table", role: "table", "aria-label": "Readings" },
-      h("div", { class: "line head", role: "row" }, head.map((words) => h("span", { role: "columnheader" }, words))),
+      (this.head = h("div", { class: "line head", role: "row" }, head.map((words, i) => h("span", { role: "columnheader", class: i > 3 && i < 7 ? "number" : "" }, words)))),
       this.scroller,
     );
     this.element.append(
@@ -124,7 +124,11 @@ export class Worklist {
       this.count,
       this.grid,
     );
-    this.watch = new ResizeObserver(() => this.draw());
+    this.watch = new ResizeObserver(() => {
+      // The head leaves room for the list's scroll bar.
+      this.head.style.marginRight = `${this.scroller.offsetWidth - this.scroller.clientWidth}px`;
+      this.draw();
+    });
     this.watch.observe(this.scroller);
   }
 
@@ -240,7 +244,7 @@ export class Worklist {
       },
       h("span", { role: "cell", class: "state" }, h("i", { class: `dot ${row.state}`, "aria-hidden": "true" }), STATE[row.state], this.drafts.has(row.id) ? h("em", { class: "draft" }, "draft") : null),
       h("span", { role: "cell", class: "name", title: row.source }, row.name, row.frame ? `, frame ${row.frame}` : "", row.knee ? `, knee ${row.knee + 1}` : ""),
-      h("span", { role: "cell" }, { other: "another", none: "no knee" }[row.view] ?? row.view, row.view === "none" ? "" : ` ${row.side ?? ""}`),
+      h("span", { role: "cell" }, { other: "another view", none: "no knee" }[row.view] ?? `${row.view} ${row.side ?? ""}`),
       h("span", { role: "cell", class: "verdict" }, hidden ?? [sign(verdict?.sign ?? "none"), verdict?.words ?? "not read"]),
       h("span", { role: "cell", class: "number" }, hidden ? "–" : degrees(row.rotation_deg)),
       h("span", { role: "cell", class: "number" }, hidden ? "–" : degrees(row.tilt_deg)),
