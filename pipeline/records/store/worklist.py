@@ -52,7 +52,7 @@ def rows(
     found = connection.execute(chosen.limit(limit).offset(offset)).fetchall()
     tags = _tags(connection, [row[0] for row in found])
     return [
-        Row(id, source, frame or None, *values, tags.get(id, ()))
+        Row(*(id, source, frame or None, *values, tags.get(id, ())))
         for id, source, frame, *values in found
     ]
 
