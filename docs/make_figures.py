@@ -7,6 +7,7 @@ readings also need the weights that ship, so they change when the weights do.
 from __future__ import annotations
 
 import argparse
+import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -16,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.align.options import AlignOptions
+from pipeline.align.options import TOLERANCES, AlignOptions
 from pipeline.contracts import AnatomyRequest
 from pipeline.demo import SHOTS
 from pipeline.knee.anatomy import Knee, Mesh
@@ -69,6 +70,11 @@ def titled(picture: Picture, *lines: str) -> Picture:
         at = (6, 22 + 24 * i)
         cv2.putText(head, line, at, cv2.FONT_HERSHEY_SIMPLEX, 0.52, INK, 1, cv2.LINE_AA)
     return np.vstack([head, picture])
+
+
+def written(picture: Picture, words: str, at: tuple[int, int]) -> None:
+    """Small words in place."""
+    cv2.putText(picture, words, at, cv2.FONT_HERSHEY_SIMPLEX, 0.45, INK, 1, cv2.LINE_AA)
 
 
 def side_by_side(pictures: Sequence[Picture], gap: int = 8) -> Picture:
@@ -389,12 +395,43 @@ def solid() -> None:
     saved("knee-3d.png", side_by_side(panels))
 
 
+def reliability() -> None:
+    """Whether films are as often square as was said, from the last assessment's figures."""
+    figures = json.loads((FIGURES.parent / "reference" / "accuracy.json").read_text())
+    panels = []
+    for tolerance, row in figures["square"]["both"].items():
+        size, edge = 300, 46
+        panel = np.full((size + 2 * edge, size + 2 * edge, 3), 255, np.uint8)
+
+        def at(said: float, true: float, size: int = size, edge: int = edge) -> tuple[int, int]:
+            return round(edge + said * size), round(edge + (1 - true) * size)
+
+        cv2.rectangle(panel, at(0, 0), at(1, 1), GREY, 1)
+        cv2.line(panel, at(0, 0), at(1, 1), GREY, 1, cv2.LINE_AA)
+        for tick in (0.0, 0.5, 1.0):
+            (x, _), (_, y) = at(tick, 0), at(0, tick)
+            for place_ in ((x - 8, edge + size + 18), (edge - 30, y + 5)):
+                written(panel, f"{tick:g}", place_)
+        for bin_ in row["reliability"]:
+            n, true = bin_["n"], bin_["true"]
+            half = 1.96 * np.sqrt(max(true * (1 - true), 0.25 / n) / n)
+            low, high = max(0.0, true - half), min(1.0, true + half)
+            cv2.line(panel, at(bin_["said"], low), at(bin_["said"], high), BLUE, 2, cv2.LINE_AA)
+            cv2.circle(panel, at(bin_["said"], true), 5, ORANGE, -1, cv2.LINE_AA)
+        written(panel, "probability said", (edge + 90, size + 2 * edge - 6))
+        written(panel, "share truly square", (edge, edge - 10))
+        degrees = f"{TOLERANCES[tolerance]:g} degrees: {row['n']} films"
+        panels.append(titled(panel, degrees, f"calibration error {row['ece']:.3f}"))
+    saved("reliability.png", side_by_side(panels))
+
+
 FIGURES_BY_NAME: dict[str, Callable[[], None]] = {
     "positioning": positioning,
     "styles": styles,
     "findings": findings,
     "overlays": overlays,
     "solid": solid,
+    "reliability": reliability,
 }
 
 

@@ -1,7 +1,8 @@
 """Makes the generated pages of the reference: `python docs/make_reference.py`.
 
 A test compares the pages with what this file makes, so that they cannot lag behind the code.
-`--accuracy FILE` puts the tables that `squareon assess` wrote into docs/reference/accuracy.md.
+`--figures DIR` puts the tables that were measured into that folder (`squareon assess`,
+`calibrate`, `loop`) into the pages that show them.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import dataclasses
 import inspect
 import os
 import re
+import shutil
 import typing
 from collections.abc import Mapping
 from pathlib import Path
@@ -293,17 +295,42 @@ def pages() -> dict[Path, str]:
     return {path: text.rstrip() + "\n" for path, text in {**made, **guides}.items()}
 
 
+MEASURED = {
+    "accuracy": ("figures", "reference/accuracy.md"),
+    "goals": ("goals", "reference/accuracy.md"),
+    "shifts": ("shifts", "reference/accuracy.md"),
+    "conformal": ("conformal", "reference/accuracy.md"),
+    "other_renderer": ("other renderer", "reference/accuracy.md"),
+    "closed_loop": ("closed loop", "explanation/closed-loop.md"),
+}
+"""File of figures to the block and the page that show it."""
+
+
+def take_figures(folder: Path) -> list[str]:
+    """Puts what `folder` holds into the pages and `accuracy.json` beside them; names of both."""
+    taken = []
+    for name, (block, where) in MEASURED.items():
+        tables = folder / f"{name}.md"
+        if not tables.exists():
+            continue
+        page = ROOT / "docs" / where
+        page.write_text(with_block(page.read_text(), block, tables.read_text()))
+        taken.append(tables.name)
+    if (folder / "accuracy.json").exists():
+        shutil.copy(folder / "accuracy.json", REFERENCE / "accuracy.json")
+        taken.append("accuracy.json")
+    return taken
+
+
 def main() -> None:
     """Writes the pages."""
     parser = argparse.ArgumentParser(description="Make the generated pages of the reference.")
-    parser.add_argument("--accuracy", type=Path, metavar="FILE", help="accuracy.md of a run")
-    accuracy = parser.parse_args().accuracy
+    parser.add_argument("--figures", type=Path, metavar="DIR", help="folder of measured figures")
+    folder = parser.parse_args().figures
     for path, text in pages().items():
         path.write_text(text)
-    if accuracy is not None:
-        page = REFERENCE / "accuracy.md"
-        tables = re.sub(r"^# .*\n", "", accuracy.read_text())
-        page.write_text(with_block(page.read_text(), "figures", tables))
+    if folder is not None:
+        print("taken:", ", ".join(take_figures(folder)) or "nothing")
 
 
 if __name__ == "__main__":

@@ -170,6 +170,24 @@ def test_every_picture_has_words_for_those_who_cannot_see_it() -> None:
         assert not re.search(r"!\[\s*\]\(", page.read_text()), page.name
 
 
+def test_every_measured_table_has_a_block_on_its_page(reference: Any) -> None:
+    for block, where in reference.MEASURED.values():
+        page = (DOCS / where).read_text()
+        assert "| 7 |" in reference.with_block(page, block, "| 7 |")
+
+
+def test_figures_go_into_the_pages_that_show_them(
+    reference: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shown = tmp_path / "docs" / "reference" / "accuracy.md"
+    shown.parent.mkdir(parents=True)
+    shown.write_text("a\n<!-- begin goals -->\nold\n<!-- end goals -->\nb\n")
+    (tmp_path / "goals.md").write_text("new\n")
+    monkeypatch.setattr(reference, "ROOT", tmp_path)
+    assert reference.take_figures(tmp_path) == ["goals.md"]
+    assert shown.read_text() == "a\n<!-- begin goals -->\nnew\n<!-- end goals -->\nb\n"
+
+
 def test_the_accuracy_page_takes_an_assessment(reference: Any) -> None:
     page = (DOCS / "reference/accuracy.md").read_text()
     filled = reference.with_block(page, "figures", "| 1 |")
