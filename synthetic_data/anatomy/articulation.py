@@ -109,7 +109,7 @@ def seat_tibia(
         shift = np.array([stand_x - h[0], y, spines[2] - wish.slide_mm[1] - n[2]])
         q = p + shift
         gap = clearance(q[:, [0, 2, 1]], heights, *grid, STEP)
-        inner = np.abs(q[:, 2] - spines[2]) < 0.15 * width
+        inner = np.abs(q[:, 2] - spines[2]) < 0.17 * width
         sides = t.distal_medial & ~inner, ~t.distal_medial & ~inner
         found = [int(np.argmin(np.where(side, gap, 1e6))) for side in sides]
         missing = np.array([wish.gaps_mm[k] - gap[found[k]] for k in range(2)])

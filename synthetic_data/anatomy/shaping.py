@@ -29,8 +29,8 @@ class SmoothField:
     def __init__(self, rng: np.random.Generator, sd_mm: float) -> None:
         self.parts = [
             _waves(rng, 0.8 * sd_mm, 140.0, 400.0),
-            _waves(rng, 0.6 * sd_mm, 35.0, 110.0),
-            _waves(rng, 0.25 * sd_mm, 20.0, 35.0),
+            _waves(rng, 0.55 * sd_mm, 35.0, 110.0),
+            _waves(rng, 0.12 * sd_mm, 20.0, 35.0),
         ]
 
     def __call__(self, points: Array) -> Array:
@@ -167,26 +167,29 @@ def _bow(v: Array, along: Array, front: float, side: float) -> None:
     v[:, 2] += side * bend
 
 
-def rims(t: Template, v: Array) -> dict[str, Array]:
-    """The four rim points of a tibia in its own axes, and the sections' extents (x, y, z) mm.
+def rims(t: Template, v: Array) -> tuple[dict[str, Array], dict[str, float]]:
+    """The four rim points of a tibia in its own axes; the two plateaux' depths along x, mm.
 
-    Sagittal sections at 25 and 75 % of the width, of the upper 15 mm.
+    Sagittal sections at 25 and 75 % of the width; rim points of the upper 15 mm, depths of the
+    upper 8 mm of each plateau, seen along its own slope so that a steep one is not cut off.
     """
     top = v[:, 1].max() - UPPER_MM
     rim = _upper(t, v)
     low, high = rim[:, 2].min(), rim[:, 2].max()
     a, b = v[t.plateau_edges[:, 0]], v[t.plateau_edges[:, 1]]
-    out = {}
+    out, depth = {}, {}
     for side, share in (("medial", 0.25), ("lateral", 0.75)):
         z = low + share * (high - low)
         cut = (a[:, 2] < z) != (b[:, 2] < z)
         part = (z - a[cut, 2]) / (b[cut, 2] - a[cut, 2])
         points = a[cut] + part[:, None] * (b[cut] - a[cut])
-        points = points[points[:, 1] > top]
-        out[f"{side}_extent"] = np.ptp(points, axis=0)
-        out[f"{side}_anterior"] = points[np.argmax(points[:, 1] + points[:, 0])]
-        out[f"{side}_posterior"] = points[np.argmax(points[:, 1] - points[:, 0])]
-    return out
+        edge = points[points[:, 1] > top]
+        front = edge[np.argmax(edge[:, 1] + edge[:, 0])]
+        back = edge[np.argmax(edge[:, 1] - edge[:, 0])]
+        rise = points[:, 1] - (front[1] - back[1]) / (front[0] - back[0]) * points[:, 0]
+        depth[side] = float(np.ptp(points[rise > rise.max() - 8.0, 0]))
+        out[f"{side}_anterior"], out[f"{side}_posterior"] = front, back
+    return out, depth
 
 
 def shape_leg(
@@ -239,10 +242,10 @@ def _dish(t: Template, v: Array, n: int, person: Person) -> None:
 
 def _fit_plateau(t: Template, v: Array, n: int, person: Person) -> None:
     """Width, depth, slopes and coronal angle of the plateau; changes `v` (tibia first, n)."""
-    rim = rims(t, v[:n])
+    rim, depth = rims(t, v[:n])
     spans = {s: rim[f"{s}_anterior"] - rim[f"{s}_posterior"] for s in ("medial", "lateral")}
     wide = person["tibia_width"] / np.ptp(_upper(t, v)[:, 2])
-    deep = 2 * person["tibia_depth"] / (rim["medial_extent"][0] + rim["lateral_extent"][0])
+    deep = 2 * person["tibia_depth"] / (depth["medial"] + depth["lateral"])
     v *= np.array([deep, 1.0, wide])
     size = person["tibia_width"]
     upper = smooth_step(v[:, 1], -0.55 * size, -0.12 * size)
