@@ -161,6 +161,7 @@ def form(signal: Map, formation: Formation, rng: np.random.Generator) -> Map:
         if mark.lead:
             cover, rows, columns = stamp(signal.shape, mark, spot)  # type: ignore[arg-type]
             thick[rows, columns] += cover * np.float32(1.2 * (high - low))
+            _leave_out(exposed, cover, rows, columns)
     for shutter in formation.shutters:
         if not shutter.after:
             open_share = opening(thick.shape, shutter)  # type: ignore[arg-type]
@@ -202,6 +203,14 @@ def form(signal: Map, formation: Formation, rng: np.random.Generator) -> Map:
     if formation.jpeg:
         picture = tone.recompressed(picture, formation.jpeg)
     return picture
+
+
+def _leave_out(exposed: NDArray[np.bool_], cover: Map, rows: slice, columns: slice) -> None:
+    """Takes what lead covers out of the window's places, in place: consoles know it is no bone."""
+    top, bottom = -(-rows.start // STEP), -(-rows.stop // STEP)
+    left, right = -(-columns.start // STEP), -(-columns.stop // STEP)
+    here = cover[top * STEP - rows.start :: STEP, left * STEP - columns.start :: STEP]
+    exposed[top:bottom, left:right] &= here < 0.05
 
 
 def window(thick: Map, exposed: NDArray[np.bool_]) -> tuple[float, float]:
