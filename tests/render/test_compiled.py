@@ -8,21 +8,21 @@ from typing import Any
 import numba
 import pytest
 
-from pipeline.knee.compiled import compiled
+from pipeline.knee.compiled import compiled, fused
 
 
 def test_without_a_folder_to_write_to(monkeypatch: pytest.MonkeyPatch) -> None:
     real = numba.njit
 
-    def refusing(*, cache: bool = False, nogil: bool) -> Callable[..., Any]:
+    def refusing(*, cache: bool = False, **options: Any) -> Callable[..., Any]:
         if cache:
             raise RuntimeError("cannot cache function: no locator available")
-        return real(nogil=nogil)
+        return real(**options)
 
     def one_more(x: int) -> int:
         return x + 1
 
     with monkeypatch.context() as patched:
         patched.setattr(numba, "njit", refusing)
-        made = compiled(one_more)
-    assert made(2) == 3
+        made, same = compiled(one_more), fused(one_more)
+    assert made(2) == same(2) == 3
