@@ -46,6 +46,9 @@ class KneeResult:
             its side, where it means nothing.
         rotation, tilt: (true, fitted, sd) degrees; `direct` the network's own (rotation, tilt).
         flexion: (true, fitted) degrees.
+        tips_mm: (T,) from each instrument's tip that is on the film to the one found for it, mm
+            at the knee; infinite where none was.
+        false_tips: how many were found where there is none.
     """
 
     seed: int
@@ -63,6 +66,8 @@ class KneeResult:
     flexion: tuple[float, float]
     hypotheses: tuple[tuple[float, float, float, float, float], ...] = ()
     mm_per_px: float = 1.0
+    tips_mm: Array = field(default_factory=lambda: np.zeros(0))
+    false_tips: int = 0
 
     def scores(self) -> tuple[float, float]:
         """Deviations that the printed intervals of (rotation, tilt) must reach to hold the truth;
@@ -114,7 +119,8 @@ def compare(
                 pose = estimator.estimate(film, detection)
             except Problem as problem:
                 failures.append(str(problem))
-        knees.append(_score(seed, index, truth, detection, pose))
+        size = (film.columns, film.rows)
+        knees.append(_score(seed, index, truth, detection, pose, size))
     return FilmResult(
         seed=seed,
         knees=tuple(knees),
@@ -131,7 +137,12 @@ def _distance(detection: Detection, truth: KneeTruth) -> float:
 
 
 def _score(
-    seed: int, index: int, truth: KneeTruth, detection: Detection | None, pose: Pose | None
+    seed: int,
+    index: int,
+    truth: KneeTruth,
+    detection: Detection | None,
+    pose: Pose | None,
+    size: tuple[int, int],
 ) -> KneeResult:
     count = len(truth.names)
     radial, normal = np.full(count, np.nan), np.full(count, np.nan)
@@ -156,6 +167,9 @@ def _score(
             (h.rotation_deg, h.rotation_sd, h.tilt_deg, h.tilt_sd, h.probability)
             for h in pose.hypotheses
         )
+    on_film = ((truth.tips >= 0) & (truth.tips <= np.array(size) - 1)).all(axis=1)
+    found_tips = np.zeros((0, 2)) if detection is None else np.asarray(detection.tips)
+    apart = matched(truth.tips[on_film], found_tips)
     direct = (nan, nan)
     if detection is not None and detection.direct is not None and detection.view == truth.view:
         direct = (detection.direct.rotation_deg, detection.direct.tilt_deg)
@@ -177,7 +191,23 @@ def _score(
         flexion=flexion,
         hypotheses=hypotheses,
         mm_per_px=truth.mm_per_px_knee,
+        tips_mm=apart * truth.mm_per_px_knee,
+        false_tips=len(found_tips) - int(np.isfinite(apart).sum()),
     )
+
+
+def matched(true: Array, found: Array) -> Array:
+    """(T,) distance of each of T true points to the found one that is its own, inf without one.
+
+    Nearest pairs first; a found point belongs to one true point at most.
+    """
+    out = np.full(len(true), np.inf)
+    far = np.linalg.norm(true[:, None] - found[None], axis=2)
+    for _ in range(min(far.shape)):
+        i, j = np.unravel_index(int(np.argmin(far)), far.shape)
+        out[i] = far[i, j]
+        far[i, :], far[:, j] = np.inf, np.inf
+    return out
 
 
 def summarise(results: Sequence[FilmResult]) -> dict[str, Any]:

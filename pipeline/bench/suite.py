@@ -24,6 +24,8 @@ from pipeline.registry import nearest
 Array = NDArray[np.float64]
 VIEWS = ("AP", "lateral")
 ANGLES = ("rotation", "tilt")
+TIP_MM = 1.5
+"""Within this of its true place, mm at the knee, the tip of an instrument counts as found."""
 
 
 @dataclass(frozen=True)
@@ -102,6 +104,10 @@ def summarise_condition(films: Sequence[FilmResult]) -> dict[str, Any]:
         "both": _goals(knees),
         **{view: _view(view, [k for k in knees if k.view == view]) for view in VIEWS},
         "square": square_summary(knees),
+        "tips": {
+            "within_1.5": share([float(mm <= TIP_MM) for k in knees for mm in k.tips_mm]),
+            "found_nowhere": sum(k.false_tips for k in knees),
+        },
     }
 
 

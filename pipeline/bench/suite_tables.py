@@ -90,7 +90,7 @@ def suite_markdown(figures: Mapping[str, Any]) -> str:
                 f"{part['ece']:.3f} | {part['brier']:.3f} | {100 * part['told']:.1f} % | "
                 f"{'-' if right is None else f'{100 * right:.1f} %'} |"
             )
-    lines += _beside(conditions)
+    lines += _beside(conditions) + _tips(conditions)
     return "\n".join(lines) + "\n"
 
 
@@ -109,6 +109,22 @@ def _beside(conditions: Mapping[str, Any]) -> list[str]:
         "",
         "| condition | beside | knees | landmarks | angles |",
         "| --- | --- | --- | --- | --- |",
+        *rows,
+    ]
+
+
+def _tips(conditions: Mapping[str, Any]) -> list[str]:
+    rows = [
+        f"| {words(name)} | {percent(row['tips']['within_1.5'])} | {row['tips']['found_nowhere']} |"
+        for name, row in conditions.items()
+        if row["tips"]["within_1.5"]["n"]
+    ]
+    if not rows:
+        return []
+    return [
+        "",
+        "| condition | tips of instruments found within 1.5 mm | found where there is none |",
+        "| --- | --- | --- |",
         *rows,
     ]
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.bench.accuracy import _errors
+from pipeline.bench.accuracy import _errors, matched
 from pipeline.bench.intervals import interval, share
 
 
@@ -47,3 +47,11 @@ def test_a_share_without_a_failure_is_not_certain():
     all_right = share([1.0] * 27)
     assert all_right["share"] == all_right["high"] == 1.0
     assert all_right["low"] == pytest.approx(0.025 ** (1 / 27))
+
+
+def test_tips_are_matched_nearest_first_and_once() -> None:
+    true = np.array([[0.0, 0.0], [10.0, 0.0], [50.0, 50.0]])
+    found = np.array([[9.0, 0.0], [4.0, 0.0]])
+    assert matched(true, found).tolist() == [4.0, 1.0, np.inf]
+    assert matched(true, np.zeros((0, 2))).tolist() == [np.inf] * 3
+    assert matched(np.zeros((0, 2)), found).tolist() == []
