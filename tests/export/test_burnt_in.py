@@ -57,11 +57,10 @@ def test_writing_is_found_where_it_is(text: str, x: int, y: int, size: float, br
     before = picture.copy()
     cv2.putText(picture, text, (x, y), cv2.FONT_HERSHEY_SIMPLEX, size, 255 if bright else 10, 2)
     assert asked(picture) == "ask"
-    changed = np.argwhere(picture != before)
-    top, left = changed.min(axis=0)
-    bottom, right = changed.max(axis=0)
-    boxes = writing(picture.astype(np.float32) / 255)
-    assert any(x0 < right and x1 > left and y0 < bottom and y1 > top for x0, y0, x1, y1 in boxes)
+    left = np.abs(picture.astype(int) - before) > 60
+    for x0, y0, x1, y1 in writing(picture.astype(np.float32) / 255):
+        left[y0:y1, x0:x1] = False
+    assert not left.any()  # no letter would stay if the boxes were blackened
 
 
 def test_writing_on_real_films_is_found() -> None:
@@ -70,12 +69,15 @@ def test_writing_on_real_films_is_found() -> None:
     if not films:
         pytest.skip("the real films are not here")
     missed = []
-    for path in films[::5]:
+    for path in films[::4]:
         picture = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
-        before = len(writing(picture.astype(np.float32) / 255))
+        before = picture.copy()
         rows, columns = picture.shape
         at = (columns // 20, rows // 10)
         cv2.putText(picture, "EXAMPLE ANNA 1950", at, cv2.FONT_HERSHEY_SIMPLEX, rows / 900, 255, 5)
-        if len(writing(picture.astype(np.float32) / 255)) <= before:
+        left = picture.astype(int) - before > 60
+        for x0, y0, x1, y1 in writing(picture.astype(np.float32) / 255):
+            left[y0:y1, x0:x1] = False
+        if left.any():
             missed.append(path.name)
     assert not missed

@@ -68,8 +68,11 @@ def writing(pixels: NDArray[np.float32]) -> tuple[Box, ...]:
     kernel = cv2.getStructuringElement(cv2.MORPH_RECT, (MOST // 4, MOST // 4))
     found: list[Box] = []
     for how in (cv2.MORPH_TOPHAT, cv2.MORPH_BLACKHAT):
-        strokes = (cv2.morphologyEx(small, how, kernel) > CONTRAST).astype(np.uint8)
-        found += _lines(_letters(strokes, small))
+        strokes = cv2.morphologyEx(small, how, kernel)
+        lines = _lines(_letters((strokes > CONTRAST).astype(np.uint8), small))
+        faint = (strokes > CONTRAST / 2).astype(np.uint8)
+        found += [_whole(line, faint) for line in lines]
+    found = _joined(found)
     rows, columns = pixels.shape
     return tuple(
         (
@@ -124,3 +127,44 @@ def _lines(letters: list[Box]) -> list[Box]:
             low, high = corners[:, :2].min(axis=0), corners[:, 2:].max(axis=0)
             lines.append((int(low[0]), int(low[1]), int(high[0]), int(high[1])))
     return lines
+
+
+def _whole(line: Box, strokes: NDArray[np.uint8]) -> Box:
+    """The line with the strokes that follow it on both sides and a margin of a third of a letter.
+
+    Letters that touch each other, commas and faint ends are no letters by themselves, but a box
+    that is to be blackened must hold them.
+    """
+    x0, y0, x1, y1 = line
+    tall = y1 - y0
+    top, bottom = max(y0 - tall // 3, 0), y1 + tall // 3
+    inked = np.asarray(strokes[top:bottom].max(axis=0))
+    reach = max(2 * tall, 4)
+    while (near := np.flatnonzero(inked[x1 : x1 + reach])).size:
+        x1 += int(near[-1]) + 1
+    while (near := np.flatnonzero(inked[max(x0 - reach, 0) : x0])).size:
+        x0 = max(x0 - reach, 0) + int(near[0])
+    edge = tall // 3 + 1
+    return x0 - edge, y0 - edge, x1 + edge, y1 + edge
+
+
+def _joined(boxes: list[Box]) -> list[Box]:
+    """Boxes that overlap become one."""
+    waiting, whole = list(boxes), []
+    while waiting:
+        box = waiting.pop()
+        for other in waiting:
+            if box[0] < other[2] and other[0] < box[2] and box[1] < other[3] and other[1] < box[3]:
+                waiting.remove(other)
+                waiting.append(
+                    (
+                        min(box[0], other[0]),
+                        min(box[1], other[1]),
+                        max(box[2], other[2]),
+                        max(box[3], other[3]),
+                    )
+                )
+                break
+        else:
+            whole.append(box)
+    return sorted(whole)
