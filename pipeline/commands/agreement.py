@@ -6,11 +6,12 @@ import argparse
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from pipeline.records.files import write_atomic
-from pipeline.records.reader_study import LEAST, Statistic, as_csv, reader_agreement
-from pipeline.records.store import open_store
+
+if TYPE_CHECKING:
+    from pipeline.records.reader_study import Statistic
 
 EXAMPLES = """\
 examples:
@@ -37,6 +38,9 @@ class AgreementCommand:
         parser.add_argument("--out", type=Path, metavar="FILE", help="also write the table as CSV")
 
     def run(self, arguments: argparse.Namespace, settings: Mapping[str, Any]) -> int:
+        from pipeline.records.reader_study import LEAST, as_csv, reader_agreement
+        from pipeline.records.store import open_store  # not light
+
         with open_store(arguments.store, make=False) as store:
             doubles = store.double_readings()
         statistics = reader_agreement(doubles)
@@ -44,6 +48,7 @@ class AgreementCommand:
             write_atomic(arguments.out, as_csv(statistics))
         waiting = sum(double.settled is None for double in doubles)
         print(f"{len(doubles)} readings were given twice; {waiting} wait for adjudication.")
+        print("Differences are the first named minus the second named.")
         print(table(statistics) if statistics else f"Fewer than {LEAST}: no statistics.")
         if arguments.out is not None:
             print(f"table in {arguments.out}")

@@ -9,17 +9,17 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 from pipeline.knee.errors import Problem
-from pipeline.records.store import open_store
-from pipeline.records.store.database import shown
 
 EXAMPLES = """\
 examples:
   squareon copy results/store.sqlite backup/store-monday.sqlite
   squareon copy results postgresql://localhost/films
+  squareon copy more-results postgresql://localhost/films --add
 
 The store is checked first and copied with its whole history, every hash as it is; it may be in use
 meanwhile. The copy has the same key, which is not copied: keep it apart, and give it beside the
-copy (FILE.key) or in the environment variable SQUAREON_STORE_KEY.
+copy (FILE.key) or in the environment variable SQUAREON_STORE_KEY. With --add only readings that a
+folder's readings.jsonl has and TARGET lacks are added, to a store that is in use elsewhere.
 """
 
 
@@ -33,9 +33,20 @@ class CopyCommand:
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         parser.epilog = EXAMPLES
         parser.add_argument("store", metavar="STORE", help="store, its folder, or its URL")
-        parser.add_argument("target", metavar="TARGET", help="new file or URL")
+        parser.add_argument("target", metavar="TARGET", help="file or URL of the other store")
+        parser.add_argument(
+            "--add", action="store_true", help="add a folder's readings to TARGET instead"
+        )
 
     def run(self, arguments: argparse.Namespace, settings: Mapping[str, Any]) -> int:
+        from pipeline.records.store import add_results, open_store  # not light
+        from pipeline.records.store.database import shown
+
+        if arguments.add:
+            with open_store(arguments.target, make=False) as target:
+                added = add_results(target, Path(arguments.store))
+                print(f"{added} readings added to {shown(target.url)}")
+            return 0
         if "://" not in arguments.target and Path(arguments.target).exists():
             raise Problem(arguments.target, "is there already", "give another name")
         with (
@@ -43,6 +54,5 @@ class CopyCommand:
             store.copy_to(arguments.target) as copy,
         ):
             readings = sum(copy.progress().values())
-            where = shown(copy.url)
-        print(f"{readings} readings with their history copied to {where}")
+            print(f"{readings} readings with their history copied to {shown(copy.url)}")
         return 0

@@ -7,8 +7,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-from pipeline.records.store import open_store
-
 SHOWN = 20
 
 EXAMPLES = """\
@@ -40,6 +38,8 @@ class VerifyCommand:
         )
 
     def run(self, arguments: argparse.Namespace, settings: Mapping[str, Any]) -> int:
+        from pipeline.records.store import open_store  # not light
+
         with open_store(arguments.store, make=False) as store:
             broken = store.verify()
             rows, last = store.end()

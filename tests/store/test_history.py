@@ -14,8 +14,10 @@ from store_cases import KEY, moved, reading_row
 
 from pipeline.cli import main
 from pipeline.knee.errors import Problem
+from pipeline.records.jsonl import dump
 from pipeline.records.store import Store, open_original
 from pipeline.records.store.chain import row_hash
+from pipeline.records.store.model import STATES
 
 
 @pytest.fixture
@@ -300,6 +302,30 @@ def test_a_copy_is_the_store(
         assert copy.verify() == []
     assert main(["copy", place, target]) == 2
     assert re.search("holds readings|is there already", capsys.readouterr().err)
+
+
+def test_later_results_are_added_to_a_store_elsewhere(
+    filled: Store,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    place = place_of(filled, monkeypatch)
+    folder = tmp_path / "more"
+    folder.mkdir()
+    assert main(["copy", str(folder), place, "--add"]) == 2
+    assert "holds no readings.jsonl" in capsys.readouterr().err
+    rows = [dump(reading_row(number)) + "\n" for number in range(2, 7)]
+    (folder / "readings.jsonl").write_text("".join(rows))
+    for added in (3, 0):
+        assert main(["copy", str(folder), place, "--add"]) == 0
+        assert f"{added} readings added" in capsys.readouterr().out
+    assert filled.progress() == {
+        **dict.fromkeys(STATES, 0),
+        "changed": 4,
+        "proposed": 3,
+    }
+    assert filled.verify() == []
 
 
 def test_a_broken_store_is_not_copied(filled: Store, outside: Engine, tmp_path: Path) -> None:

@@ -1,6 +1,6 @@
 """The store: readings, what people decided about them, and a history that only grows."""
 
-from pipeline.records.store.fill import open_store
+from pipeline.records.store.fill import add_results, open_store
 from pipeline.records.store.merge import Change, Merge, merge
 from pipeline.records.store.model import (
     Break,
@@ -27,6 +27,7 @@ __all__ = [
     "Row",
     "Store",
     "StoredReading",
+    "add_results",
     "merge",
     "open_original",
     "open_store",

@@ -34,3 +34,14 @@ def open_store(place: str, key: bytes | None = None, *, make: bool = True) -> St
     if make:
         opened.add_readings(jsonl.load_rows(file))
     return opened
+
+
+def add_results(store: Store, folder: Path) -> int:
+    """Adds the readings of a folder that `squareon read` wrote; returns how many are new."""
+    if not (folder / jsonl.NAME).is_file():
+        raise Problem(
+            str(folder), f"holds no {jsonl.NAME}", "give a folder that squareon read wrote"
+        )
+    before = sum(store.progress().values())
+    store.add_readings(jsonl.load_rows(folder))
+    return sum(store.progress().values()) - before

@@ -37,11 +37,17 @@ from pipeline.records.store.model import (
     Row,
     StoredReading,
 )
+from pipeline.records.store.queries import (
+    IDENTITY,
+    MANY,
+    history_of,
+    identity_of,
+    known_of,
+    tags_of,
+)
 from pipeline.records.store.standing import check_decision, settle, stand, visible
 
 PROGRAM = "squareon"
-IDENTITY = ("sha256", "frame", "knee", "weights", "config_sha256")
-MANY = 100
 
 
 def now() -> str:
@@ -114,17 +120,17 @@ class Store:
         """
         rows = [to_dict(one) if isinstance(one, Reading) else one for one in readings]
         with database.told(self.url), database.reading(self._engine) as connection:
-            known = _known(connection, rows)
+            known = known_of(connection, rows)
             moved = self._moved(connection, known, rows)
-        if len(known) == len({_identity(row) for row in rows}) and not moved:
-            return [known[_identity(row)] for row in rows]
+        if len(known) == len({identity_of(row) for row in rows}) and not moved:
+            return [known[identity_of(row)] for row in rows]
         with database.told(self.url), database.writing(self._engine) as connection:
-            known = _known(connection, rows)
+            known = known_of(connection, rows)
             ledger = self._ledger(connection)
             fresh: dict[int, dict[str, Any]] = {}
             number = connection.scalar(select(func.max(tables.readings.c.id))) or 0
             for row in rows:
-                identity = _identity(row)
+                identity = identity_of(row)
                 if identity not in known:
                     number += 1
                     known[identity] = number
@@ -132,7 +138,7 @@ class Store:
             self._write(connection, ledger, fresh, sorted({tag.strip() for tag in tags} - {""}))
             for id, location in moved.items():
                 self._move(connection, ledger, id, location)
-        return [known[_identity(row)] for row in rows]
+        return [known[identity_of(row)] for row in rows]
 
     def _write(
         self,
@@ -153,7 +159,7 @@ class Store:
             if tags:
                 payload = dump({"tags": tags})
                 rows.append(ledger.append(**common, revision=2, kind="tag", payload=payload))
-            identities.append({"id": id, **dict(zip(IDENTITY, _identity(reading), strict=True))})
+            identities.append({"id": id, **dict(zip(IDENTITY, identity_of(reading), strict=True))})
             heads.append({"reading_id": id, **head_columns([*map(entry_of, rows)], location)})
         if not fresh:
             return
@@ -180,14 +186,13 @@ class Store:
     ) -> dict[int, str]:
         """Number to new place of readings whose film is no longer where it was."""
         found = {}
-        heads = {
-            row.reading_id: row
-            for row in connection.execute(
-                select(tables.heads.c.reading_id, tables.heads.c.location, tables.heads.c.source)
-            )
-        }
+        table = tables.heads.c
+        query = select(table.reading_id, table.location, table.source)
+        if len(known) < MANY:
+            query = query.where(table.reading_id.in_(known.values()))
+        heads = {row.reading_id: row for row in connection.execute(query)}
         for row in rows:
-            id = known.get(_identity(row))
+            id = known.get(identity_of(row))
             if id is None:
                 continue
             place = originals.location_of(row["film"]["source"], self.folder)
@@ -213,7 +218,7 @@ class Store:
         **values: Any,
     ) -> Entry:
         """Writes the next row of a reading's history and brings the worklist up to it."""
-        rows = _history(connection, id)
+        rows = history_of(connection, id)
         row = ledger.append(
             reading_id=id,
             revision=rows[-1]["revision"] + 1,
@@ -268,7 +273,7 @@ class Store:
         While two independent readings are wanted, what others have decided is kept back.
         """
         with database.told(self.url), database.reading(self._engine) as connection:
-            return self._stored(connection, _history(connection, id), viewer, role)
+            return self._stored(connection, history_of(connection, id), viewer, role)
 
     def _stored(
         self,
@@ -295,7 +300,7 @@ class Store:
             revision=entries[-1].revision,
             state="double" if blinded else standing.state,
             history=seen,
-            tags=_tags_of(connection, entries[0].reading_id),
+            tags=tags_of(connection, entries[0].reading_id),
             paths=originals.places(location_after(rows), original["film"]["source"], self.folder),
             decision=decision,
             blinded=blinded,
@@ -366,7 +371,7 @@ class Store:
         """
         reviewer = reviewer.strip()
         with database.told(self.url), database.writing(self._engine) as connection:
-            rows = _history(connection, id)
+            rows = history_of(connection, id)
             entries = [entry_of(row) for row in rows]
             shown = self._stored(connection, rows, reviewer, role)
             if expected_revision > shown.revision:  # an earlier copy of the store was put back
@@ -398,7 +403,7 @@ class Store:
         wanted = {tag.strip() for tag in tags} - {""}
         table = tables.tags
         with database.told(self.url), database.writing(self._engine) as connection:
-            there = set(_tags_of(connection, id))
+            there = set(tags_of(connection, id))
             changed = sorted(there & wanted if remove else wanted - there)
             if not changed:
                 return
@@ -457,44 +462,6 @@ class Store:
                 if place != location:
                     target._move(connection, ledger, id, place)
         return target
-
-
-def _identity(reading: Mapping[str, Any]) -> tuple[Any, ...]:
-    film, made_by = reading["film"], reading["made_by"]
-    return (
-        film["sha256"],
-        film["frame"] or 0,
-        reading["knee"]["index"],
-        made_by["weights"],
-        made_by["config_sha256"],
-    )
-
-
-def _known(connection: Connection, rows: Sequence[Mapping[str, Any]]) -> dict[tuple[Any, ...], int]:
-    """Identity to number of those of `rows` that are in the store."""
-    table = tables.readings.c
-    query = select(table.id, *(table[name] for name in IDENTITY))
-    if len(rows) < MANY:
-        query = query.where(table.sha256.in_({row["film"]["sha256"] for row in rows}))
-    wanted = {_identity(row) for row in rows}
-    found = {tuple(row[1:]): int(row[0]) for row in connection.execute(query)}
-    return {identity: id for identity, id in found.items() if identity in wanted}
-
-
-def _history(connection: Connection, id: int) -> list[Mapping[str, Any]]:
-    """All rows of a reading's history, oldest first; raises `Problem` where there is none."""
-    table = tables.history
-    found = select(table).where(table.c.reading_id == id).order_by(table.c.revision)
-    rows: list[Mapping[str, Any]] = [dict(row) for row in connection.execute(found).mappings()]
-    if not rows:
-        raise Problem(f"reading {id}", "is not in the store", "choose one of the worklist")
-    return rows
-
-
-def _tags_of(connection: Connection, id: int) -> tuple[str, ...]:
-    table = tables.tags
-    found = select(table.c.tag).where(table.c.reading_id == id)
-    return tuple(sorted(connection.scalars(found)))
 
 
 def _check_key(engine: Engine, url: URL, key: bytes) -> None:
