@@ -26,6 +26,9 @@ def fused(function: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def _made(function: Callable[..., Any], options: dict[str, Any]) -> Callable[..., Any]:
+    # Division by zero gives infinity, as in numpy: a check at every division forbids the
+    # processor to do several at once.
+    options = {"error_model": "numpy", **options}
     try:
         return numba.njit(cache=True, **options)(function)
     except RuntimeError:

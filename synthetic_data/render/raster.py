@@ -67,6 +67,32 @@ def _edge(ax, ay, bx, by, turn):  # type: ignore[no-untyped-def]
 
 
 @compiled
+def _cut(low, high, slope, at):  # type: ignore[no-untyped-def]
+    """The columns from `low` to `high` on the inner side of an edge that crosses at `at`."""
+    if slope > 0.0:
+        return max(low, at), high
+    if slope < 0.0:
+        return low, min(high, at)
+    return low, high
+
+
+@compiled
+def _add_run(run, first, sign, at_a, at_b, at_c):  # type: ignore[no-untyped-def]
+    """Adds the depths of one triangle to a run of pixels of one row that it covers."""
+    ax, ady, a_row, q0 = at_a
+    bx, bdy, b_row, q1 = at_b
+    cx, cdy, c_row, q2 = at_c
+    for n in range(run.shape[0]):
+        column = first + np.float64(np.int32(n))
+        a = (column - ax) * ady - a_row
+        b = (column - bx) * bdy - b_row
+        c = (column - cx) * cdy - c_row
+        # 1 / w is affine on the film: this is the plane's depth on this very ray.
+        w = (a + b + c) / (a * q0 + b * q1 + c * q2)
+        run[n] += sign * np.int32(w * (0.5 * UNIT) + 0.5)
+
+
+@compiled
 def add_triangles(seen, faces, handed, total):  # type: ignore[no-untyped-def]
     """Adds the signed depths of all triangles to `total` (rows, columns) int32.
 
@@ -92,41 +118,88 @@ def add_triangles(seen, faces, handed, total):  # type: ignore[no-untyped-def]
         ax, ay, adx, ady, a_least = _edge(x1, y1, x2, y2, turn)
         bx, by, bdx, bdy, b_least = _edge(x2, y2, x0, y0, turn)
         cx, cy, cdx, cdy, c_least = _edge(x0, y0, x1, y1, turn)
+        # A level edge shuts out whole rows, no columns: it has no run.
+        a_run = 1.0 / ady if ady != 0.0 else 0.0
+        b_run = 1.0 / bdy if bdy != 0.0 else 0.0
+        c_run = 1.0 / cdy if cdy != 0.0 else 0.0
         for row in range(int(top), int(bottom) + 1):
             a_row = (row - ay) * adx
             b_row = (row - by) * bdx
             c_row = (row - cy) * cdx
-            for column in range(int(left), int(right) + 1):
-                a = (column - ax) * ady - a_row
-                b = (column - bx) * bdy - b_row
-                c = (column - cx) * cdy - c_row
-                if (a >= a_least) & (b >= b_least) & (c >= c_least):
-                    # 1 / w is affine on the film: this is the plane's depth on this very ray.
-                    w = (a + b + c) / (a * q0 + b * q1 + c * q2)
-                    total[row, column] += sign * np.int32(w * (0.5 * UNIT) + 0.5)
+            # The edges' own columns, to a hair; each test below is true on one side of its edge
+            # only, so that the triangle is an unbroken run and two ends settle it exactly.
+            low, high = left, right
+            low, high = _cut(low, high, ady, ax + a_row * a_run)
+            low, high = _cut(low, high, bdy, bx + b_row * b_run)
+            low, high = _cut(low, high, cdy, cx + c_row * c_run)
+            first, last = int(max(low - 0.001, left)), int(min(high + 0.001, right))
+            while first <= last and not (
+                ((first - ax) * ady - a_row >= a_least)
+                & ((first - bx) * bdy - b_row >= b_least)
+                & ((first - cx) * cdy - c_row >= c_least)
+            ):
+                first += 1
+            while first <= last and not (
+                ((last - ax) * ady - a_row >= a_least)
+                & ((last - bx) * bdy - b_row >= b_least)
+                & ((last - cx) * cdy - c_row >= c_least)
+            ):
+                last -= 1
+            if first <= last:
+                _add_run(
+                    total[row, first : last + 1],
+                    float(first),
+                    np.int32(sign),
+                    (ax, ady, a_row, q0),
+                    (bx, bdy, b_row, q1),
+                    (cx, cdy, c_row, q2),
+                )
     return 0
 
 
 @compiled
-def lengths(total, origin, step_x, step_y, out):  # type: ignore[no-untyped-def]
-    """Fills `out` with mm, nothing below 0; returns how many pixels are covered and how many of
-    them were below 0."""
-    covered, below = 0, 0
-    for row in range(total.shape[0]):
-        for column in range(total.shape[1]):
-            share = total[row, column]
-            if share == 0:
-                out[row, column] = 0.0
-                continue
-            covered += 1
-            if share < 0:
-                below += share < -ROUNDING
-                out[row, column] = 0.0
-                continue
+def ray_lengths(origin, step_x, step_y, out):  # type: ignore[no-untyped-def]
+    """Fills `out` (rows, columns) with mm from the source to each pixel."""
+    for row in range(out.shape[0]):
+        for column in range(out.shape[1]):
             x = origin[0] + column * step_x[0] + row * step_y[0]
             y = origin[1] + column * step_x[1] + row * step_y[1]
             z = origin[2] + column * step_x[2] + row * step_y[2]
-            out[row, column] = share * (2.0 / UNIT) * np.sqrt(x * x + y * y + z * z)
+            out[row, column] = np.sqrt(x * x + y * y + z * z)
+    return 0
+
+
+@compiled
+def _taken(total, rays, out):  # type: ignore[no-untyped-def]
+    """One row of `lengths`."""
+    covered, below = 0, 0
+    for n in range(out.shape[0]):
+        share = total[n]
+        total[n] = 0
+        covered += share != 0
+        below += share < -ROUNDING
+        out[n] = max(share, 0) * (2.0 / UNIT) * rays[n]
+    return covered, below
+
+
+@compiled
+def lengths(total, rays, seen, out):  # type: ignore[no-untyped-def]
+    """Fills `out`, zeros so far, with mm, nothing below 0, and clears `total`.
+
+    Returns how many pixels are covered and how many of them were below 0.
+    """
+    rows, columns = total.shape
+    left, right = seen[:, 0].min(), seen[:, 0].max()
+    top, bottom = seen[:, 1].min(), seen[:, 1].max()
+    first, last = int(max(left, 0.0)), int(min(right, columns - 1.0)) + 1
+    covered, below = 0, 0
+    for row in range(int(max(top, 0.0)), int(min(bottom, rows - 1.0)) + 1):
+        if first < last:
+            more, under = _taken(
+                total[row, first:last], rays[row, first:last], out[row, first:last]
+            )
+            covered += more
+            below += under
     return covered, below
 
 
@@ -204,20 +277,27 @@ def path_lengths(
     fold turned inside out counts as nothing. Raises `Problem` as `checked` and `placed` do, and
     where more than a twentieth of what is covered is inside out.
     """
-    vertices, faces = checked(mesh, name)
-    seen = placed(vertices, camera, name)
-    total = np.zeros((camera.rows, camera.columns), np.int32)
-    add_triangles(seen, faces, handedness(camera), total)
-    out = np.empty(total.shape, np.float32)
-    covered, below = lengths(
-        total, camera.origin - camera.source, camera.step_x, camera.step_y, out
-    )
-    if below > FOLDED * covered:
-        raise Problem(
-            name,
-            "the surface is inside out or runs through itself",
-            "give one closed surface whose faces turn outward",
-        )
+    return _all_lengths([(name, mesh)], camera)[0]
+
+
+def _all_lengths(meshes: Sequence[tuple[str, Mesh]], camera: Camera) -> NDArray[np.float32]:
+    """(M, rows, columns) of `path_lengths` for meshes with names."""
+    shape = (camera.rows, camera.columns)
+    total, rays = np.zeros(shape, np.int32), np.empty(shape)
+    ray_lengths(camera.origin - camera.source, camera.step_x, camera.step_y, rays)
+    handed = handedness(camera)
+    out = np.zeros((len(meshes), *shape), np.float32)
+    for (name, mesh), film in zip(meshes, out, strict=True):
+        vertices, faces = checked(mesh, name)
+        seen = placed(vertices, camera, name)
+        add_triangles(seen, faces, handed, total)
+        covered, below = lengths(total, rays, seen, film)
+        if below > FOLDED * covered:
+            raise Problem(
+                name,
+                "the surface is inside out or runs through itself",
+                "give one closed surface whose faces turn outward",
+            )
     return out
 
 
@@ -234,7 +314,4 @@ class SignedDepthRasteriser:
 
     def path_lengths(self, meshes: Sequence[Mesh], camera: Camera) -> NDArray[np.float32]:
         """(len(meshes), rows, columns) mm of each pixel's ray inside each surface."""
-        out = np.empty((len(meshes), camera.rows, camera.columns), np.float32)
-        for index, mesh in enumerate(meshes):
-            out[index] = path_lengths(mesh, camera, f"mesh {index}", self.fold_mm)
-        return out
+        return _all_lengths([(f"mesh {n}", mesh) for n, mesh in enumerate(meshes)], camera)
