@@ -19,9 +19,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.bench.accuracy import FilmResult, KneeResult, square_summary
-from pipeline.bench.assess import Progress, check_seeds, read_conditions, silent
+from pipeline.bench.assess import (
+    Progress,
+    check_seeds,
+    read_conditions,
+    silent,
+    write_report,
+)
 from pipeline.bench.conformal import MISS, coverage, coverage_law, factor
-from pipeline.bench.suite import ANGLES, VIEWS, Condition, conditions_of
+from pipeline.bench.suite import ANGLES, VIEWS, Condition, conditions_of, summarise_suite
 from pipeline.bench.suite_tables import held, words
 from pipeline.bench.tables import number
 from pipeline.knee.errors import Problem
@@ -46,7 +52,7 @@ class CalibrateSettings:
 
     films: int = 600
     first_seed: int = 300_000
-    test_films: int = 200
+    test_films: int = 150
     test_seed: int = 400_000
     scenario: dict[str, Any] = field(default_factory=dict)
     detector: dict[str, Any] = field(default_factory=dict)
@@ -91,11 +97,25 @@ def calibrate(settings: CalibrateSettings, progress: Progress = silent) -> dict[
     )
     scale = {view: [row["factor"] for row in made[view].values()] for view in VIEWS}
     pose = {**settings.pose, **{OPTIONS[v]: [round(f, 2) for f in scale[v]] for v in VIEWS}}
+    mended = {
+        name: [replace(f, knees=tuple(_mended(k, scale) for k in f.knees)) for f in films]
+        for name, films in results.items()
+    }
+    made_by = {
+        "version": version("squareon"),
+        "weights": build_section("detector", settings.detector).weights,
+        **{k: v for k, v in asdict(settings).items() if k != "workers"},
+    }
     return {
-        "made_by": {
-            "version": version("squareon"),
-            "weights": build_section("detector", settings.detector).weights,
-            **{k: v for k, v in asdict(settings).items() if k != "workers"},
+        "made_by": made_by,
+        "suite": {
+            "made_by": {
+                **made_by,
+                "films": settings.test_films,
+                "first_seed": settings.test_seed,
+                "pose": pose,
+            },
+            **summarise_suite(tried, mended),
         },
         "miss": MISS,
         "pose": pose,
@@ -145,6 +165,10 @@ def tried_on(films: Sequence[FilmResult], scale: Mapping[str, Sequence[float]]) 
         scaled += [widened(k, scale[view]) for k in knees]
     out["square"] = square_summary(scaled)
     return out
+
+
+def _mended(knee: KneeResult, scale: Mapping[str, Sequence[float]]) -> KneeResult:
+    return widened(knee, scale[knee.view]) if knee.view in scale else knee
 
 
 def widened(knee: KneeResult, scale: Sequence[float]) -> KneeResult:
@@ -203,9 +227,14 @@ def calibration_markdown(figures: Mapping[str, Any]) -> str:
 
 
 def write_calibration(figures: Mapping[str, Any], out: Path) -> Path:
-    """`conformal.json`, `conformal.md` and the pose section under `out`; the page's path."""
-    out.mkdir(parents=True, exist_ok=True)
-    (out / "conformal.json").write_text(json.dumps(figures, indent=1) + "\n")
+    """`conformal.json` and `.md`, the pose section and `shifts.json` and `.md` under `out`.
+
+    Returns:
+        the path of `conformal.md`.
+    """
+    write_report(figures["suite"], out, "shifts")
+    own = {key: value for key, value in figures.items() if key != "suite"}
+    (out / "conformal.json").write_text(json.dumps(own, indent=1) + "\n")
     pose = figures["pose"]
     section = "".join(f"{key}: {json.dumps(value)}\n" for key, value in pose.items())
     made = figures["made_by"]

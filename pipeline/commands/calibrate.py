@@ -18,8 +18,8 @@ examples:
 
 Films of subjects held apart tell by how much the stated deviations must be multiplied; other
 films tell what the intervals are then worth, also on films unlike those of training. --out
-receives conformal.json, conformal.md, and the pose section with the new factors, to be put into
-configs/pose/. The promise holds for films drawn as these were, and for no others.
+receives conformal.md and shifts.md with their JSON, and the pose section with the new factors,
+to be put into configs/pose/. The promise holds for films drawn as these were, and no others.
 """
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from pipeline.bench.calibrate import (
     factors_of,
     tried_on,
     widened,
+    write_calibration,
 )
 from pipeline.bench.suite import Condition, compared, conditions_of, summarise_suite
 from pipeline.bench.suite_tables import suite_markdown
@@ -172,6 +174,27 @@ def test_factors_mend_deviations_and_hold_on_other_films() -> None:
         "conditions": {"twice_the_error": shifted},
     }
     assert "| twice the error | AP | 1000 |" in calibration_markdown(figures)
+
+
+def test_the_section_that_is_written_can_be_used_as_it_is(tmp_path: Path) -> None:
+    made = factors_of(films(60, 2.0))
+    plain = films(20, 2.0, seed=4)
+    scale = {view: [row["factor"] for row in made[view].values()] for view in made}
+    made_by = {"films": 60, "first_seed": 0, "test_films": 20, "test_seed": 900}
+    figures = {
+        "made_by": made_by,
+        "pose": {"name": "fused", "ap_sd_factor": [1.5, 1.25], "lateral_sd_factor": [1.0, 2.0]},
+        "factors": made,
+        "conditions": {"in_domain": tried_on(plain, scale)},
+        "suite": {"made_by": made_by, **summarise_suite({"in_domain": BASE}, {"in_domain": plain})},
+    }
+    page = write_calibration(figures, tmp_path)
+    assert page.read_text() == calibration_markdown(figures)
+    section = yaml.safe_load((tmp_path / "fused.yaml").read_text())
+    pose = build("pose", section.pop("name"), section)
+    assert pose.ap_sd_factor == (1.5, 1.25)
+    assert (tmp_path / "shifts.md").exists()
+    assert "suite" not in json.loads((tmp_path / "conformal.json").read_text())
 
 
 def test_widening_changes_deviations_alone() -> None:
