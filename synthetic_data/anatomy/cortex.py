@@ -26,12 +26,12 @@ def thickness(bone: str, from_joint: Array, at_80: float, at_140: float, shell: 
     if bone == "patella":
         return np.full(len(from_joint), 0.9 * shell)
     if bone == "fibula":
-        return np.interp(from_joint, [0, 50, 85, 130], [0.6 * shell, shell, 2.0 * at_80 / 4.0, 2.6])
+        return np.interp(from_joint, [0, 50, 85, 130], [0.6 * shell, shell, 2.0 * at_80 / 4.8, 2.6])
     return np.asarray(
         np.interp(
             from_joint,
             [0, 25, 50, 80, 140, 250],
-            [1.2 * shell, shell, shell + 0.35 * at_80, at_80, at_140, at_140 + 1],
+            [1.2 * shell, shell, shell + 0.45 * at_80, at_80, at_140, at_140 + 1],
         )
     )
 

@@ -87,9 +87,9 @@ ROWS: dict[str, Row] = {
         (4.6, 0.8), (4.2, 0.7), 0.0, "cartilage 4.1 on the patella, BJJ; rest design"
     ),
     "cortex_80": Row(
-        (4.2, 0.6), (3.7, 0.6), 0.3, "8 cm from the joint, from 23 real films; SD design"
+        (5.0, 0.7), (4.5, 0.7), 0.3, "8 cm from the joint, from 23 real films; SD design"
     ),
-    "cortex_140": Row((5.6, 0.5), (5.1, 0.5), 0.3, "design value within 4-6, 14 cm from the joint"),
+    "cortex_140": Row((6.0, 0.6), (5.5, 0.6), 0.3, "design value within 4-6, 14 cm from the joint"),
     # How the shape model's own shape is changed, mm unless said; what comes out is measured
     # against published sulcus angle, notch width and so on in docs/reference/anatomy.md.
     "groove_deeper": Row((0.2, 0.75), (0.2, 0.75), 0.0, "design: sulcus angle 138 SD 6"),
