@@ -21,6 +21,7 @@ from typing import Any
 from pipeline import cli
 from pipeline.align.options import AlignOptions
 from pipeline.contracts import STAGES
+from pipeline.records.export import codes
 from pipeline.registry import build, list_plugins, load, names
 from synthetic_data.anatomy.population import ROWS
 
@@ -272,6 +273,37 @@ def sources_page() -> str:
     return with_block(page, "criteria", criteria_table())
 
 
+def codes_page() -> str:
+    """`codes.md`: the codes that exported objects carry."""
+    kinds = (
+        ("Standard codes", codes.STANDARD, "Looked up in pydicom's dictionaries by a test."),
+        ("Units without a code of their own", codes.UNITS, "An annotation by UCUM's rules."),
+        ("Private codes", codes.OWN, PRIVATE_WORDS),
+        ("Criteria", codes.CRITERION, "Private, by the criterion's name in a reading."),
+        ("Landmarks", codes.LANDMARK, "Private, by the landmark's name in a reading."),
+    )
+    lines = [MADE, "", "# Codes", ""]
+    lines += [
+        "What [exported](../guides/export.md) reports are coded with. SCT is SNOMED CT, DCM the",
+        f"DICOM standard's own, UCUM units of measure; `{codes.PRIVATE}` is a private scheme.",
+        "",
+    ]
+    for title, table, words in kinds:
+        lines += [f"## {title}", "", words, "", "| for | value | scheme | meaning |"]
+        lines += ["| --- | --- | --- | --- |"]
+        lines += [
+            f"| {name} | `{code.value}` | {code.scheme} | {code.meaning} |"
+            for name, code in table.items()
+        ]
+        lines += [""]
+    return "\n".join(lines)
+
+
+PRIVATE_WORDS = """\
+Concepts that were found in no dictionary at hand, medial and lateral condyles among them: a plain
+meaning is safer than a guessed code. A value is never used again for another meaning."""
+
+
 def contract_source(stage: str) -> str:
     """The contract as it stands in pipeline/contracts.py, for the guide to it."""
     return inspect.getsource(STAGES[stage]).replace("@runtime_checkable\n", "").rstrip()
@@ -290,6 +322,7 @@ def pages() -> dict[Path, str]:
         REFERENCE / "settings.md": settings_page(),
         REFERENCE / "plugins.md": plugins_page(),
         REFERENCE / "sources.md": sources_page(),
+        REFERENCE / "codes.md": codes_page(),
     }
     guides = {ROOT / "docs" / "guides" / f"{stage}.md": guide_page(stage) for stage in STAGES}
     return {path: text.rstrip() + "\n" for path, text in {**made, **guides}.items()}

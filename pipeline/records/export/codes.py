@@ -35,7 +35,6 @@ STANDARD: dict[str, Code] = {
     "plain radiography": Code("168537006", "SCT", "Plain radiography"),
     # how it is measured
     "length": Code("410668003", "SCT", "Length"),
-    "radius": Code("131190003", "SCT", "Radius"),
     "flexion": Code("9964006", "SCT", "Flexion"),
     "probability": Code("122157", "DCM", "Probability"),
     "image view": Code("111031", "DCM", "Image View"),
@@ -45,7 +44,6 @@ STANDARD: dict[str, Code] = {
     # what it is
     "report": Code("126000", "DCM", "Imaging Measurement Report"),
     "comment": Code("121106", "DCM", "Comment"),
-    "quality": Code("111050", "DCM", "Quality Assessment"),
     # units
     "mm": Code("mm", "UCUM", "mm"),
     "degree": Code("deg", "UCUM", "Degree"),
