@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.knee.compiled import compiled
 from synthetic_data.physics.beam import Beam, beam, transmit
 from synthetic_data.physics.channels import channelled
 from synthetic_data.physics.materials import Insert, materials
@@ -227,6 +228,15 @@ def scattered(primary: Map, body_mm: Map, technique: Technique) -> Map:
     return cv2.resize(0.6 * near + 0.4 * far, (columns, rows), interpolation=cv2.INTER_LINEAR)
 
 
+@compiled
+def _counted(primary, scatter, per_signal, noise):  # type: ignore[no-untyped-def]
+    """Turns standard normal `noise` into a signal with the noise of quanta, in place."""
+    for row in range(noise.shape[0]):
+        for column in range(noise.shape[1]):
+            signal = primary[row, column] + scatter[row, column]
+            noise[row, column] = signal + noise[row, column] * np.sqrt(signal * per_signal)
+
+
 def detect(
     primary: Map, body_mm: Map, technique: Technique, used: Beam, rng: np.random.Generator
 ) -> Map:
@@ -237,13 +247,12 @@ def detect(
     """
     if technique.motion_mm > 0:
         primary = moved(primary, technique.motion_mm / technique.mm_per_px, technique.motion_deg)
-    signal = primary
+    scatter: Map = np.broadcast_to(np.float32(0), primary.shape)
     if technique.scatter > 0:
-        signal = signal + scattered(primary, body_mm, technique)
+        scatter = scattered(primary, body_mm, technique)
     quanta = technique.dose_ugy * PHOTONS_PER_MM2_UGY * technique.mm_per_px**2
-    noise = rng.standard_normal(signal.shape, dtype=np.float32)
-    noise *= np.sqrt(signal * np.float32(used.excess / quanta))
-    signal = signal + noise
+    signal: Map = rng.standard_normal(primary.shape, dtype=np.float32)
+    _counted(primary, scatter, np.float32(used.excess / quanta), signal)
     sigma = technique.blur_mm / technique.mm_per_px
     if sigma > 0.15:
         signal = cv2.GaussianBlur(signal, (0, 0), sigma, borderType=cv2.BORDER_REFLECT)
@@ -261,4 +270,5 @@ def detect(
         signal = signal + np.float32(technique.electronic / quanta) * rng.standard_normal(
             signal.shape, dtype=np.float32
         )
-    return np.maximum(signal, np.float32(0.25 / quanta))
+    np.maximum(signal, np.float32(0.25 / quanta), out=signal)
+    return signal

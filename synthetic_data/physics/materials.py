@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.knee.compiled import compiled
 from pipeline.knee.errors import Problem
 
 Map = NDArray[Any]
@@ -72,7 +73,13 @@ def materials(
         "marrow": np.zeros(shape, np.float32),
     }
     in_muscle = np.zeros(shape, np.float32)
+    nothing = np.broadcast_to(np.float32(0), shape)
     for bone in bones:
+        if taken.keys().isdisjoint((bone, f"{bone}_marrow")):
+            even = np.asarray(fraction.get(bone, BONE_FRACTION), np.float32)
+            whole = tissue[bone], tissue.get(f"{bone}_marrow", nothing)
+            _add_bone(*whole, np.broadcast_to(even, shape), *out.values(), in_muscle)
+            continue
         window = _window(tissue[bone])
         outer = tissue[bone][window]
         in_muscle[window] += outer
@@ -90,17 +97,51 @@ def materials(
         out["cortical"][window] += shell + mineral
         out["marrow"][window] += inner - mineral
     if "muscle" in tissue:
-        muscle, lacking = _less(tissue["muscle"] - in_muscle, taken.get("muscle"), ...)
+        muscle, lacking = _rest(tissue["muscle"], in_muscle, taken.get("muscle"))
         out["muscle"] = muscle
         if lacking is not None:
             taken["skin"] = taken.get("skin", np.zeros(shape, np.float32)) + lacking
     if "skin" in tissue:
         inside = tissue.get("muscle", in_muscle)
-        out["adipose"], _ = _less(tissue["skin"] - inside, taken.get("skin"), ...)
+        out["adipose"], _ = _rest(tissue["skin"], inside, taken.get("skin"))
     for name, insert in inserts.items():
         if name in paths:
             out[insert.material] = out.get(insert.material, np.float32(0)) + paths[name]
     return out
+
+
+@compiled
+def _add_bone(outer, inner, share, cortical, marrow, in_muscle):  # type: ignore[no-untyped-def]
+    """One bone of which nothing is displaced, added to the three maps."""
+    for row in range(outer.shape[0]):
+        for column in range(outer.shape[1]):
+            whole = outer[row, column]
+            if whole == np.float32(0.0):
+                continue
+            inside = min(inner[row, column], whole)
+            shell = max(whole - inside, np.float32(0.0))
+            inside = max(inside, np.float32(0.0))
+            mineral = inside * share[row, column]
+            in_muscle[row, column] += whole
+            cortical[row, column] += shell + mineral
+            marrow[row, column] += inside - mineral
+
+
+@compiled
+def _outside(whole, inside, out):  # type: ignore[no-untyped-def]
+    for row in range(whole.shape[0]):
+        for column in range(whole.shape[1]):
+            left = whole[row, column] - inside[row, column]
+            out[row, column] = max(left, np.float32(0.0))
+
+
+def _rest(whole: Map, inside: Map, taken: Map | None) -> tuple[Map, Map | None]:
+    """`whole` less what lies in it and what is taken, and what there was not enough for."""
+    if taken is not None:
+        return _less(whole - inside, taken, ...)
+    out = np.empty(whole.shape, np.float32)
+    _outside(whole, inside, out)
+    return out, None
 
 
 def _displaced(
