@@ -8,6 +8,7 @@ move on each other. The meshes are filled on a grid, smoothed there and given a 
 from __future__ import annotations
 
 import xml.etree.ElementTree as ElementTree
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -19,7 +20,7 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
 from pipeline.knee.anatomy import Knee, Mesh
-from pipeline.knee.frames import frames_of
+from pipeline.knee.frames import FemurFrame, TibiaFrame, femur_frame, frames_of, tibia_frame
 
 Array = NDArray[np.float64]
 NAMES = ("femur", "tibia", "fibula", "patella")
@@ -212,12 +213,76 @@ def _tube(rng: np.random.Generator, knee: dict[str, Mesh]) -> Mesh:
     return mesh if volume > 0 else Mesh(mesh.vertices, mesh.faces[:, ::-1].copy())
 
 
-def draw_knee(rng: np.random.Generator, flexion_deg: float, spread_mm: float = 1.0) -> Knee:
-    """A knee of these bones, its shape changed smoothly, in the axes of its femur's file."""
+PUBLISHED = {
+    "leaning": (9.0, 1.8),  # 90 less the lateral distal femoral angle: Paley 2002, from memory
+    "medial": (6.2, 3.2),  # posterior slopes: Knee Surg Relat Res 2021 (285 MRI)
+    "lateral": (4.5, 3.1),
+}
+
+
+def _smooth(x: Array) -> Array:
+    x = np.clip(x, 0, 1)
+    return x * x * (3 - 2 * x)
+
+
+def _leaned(frame: FemurFrame, degrees: float) -> Callable[[Array], Array]:
+    """Bends a femur above its condyles until they lean by that much against the shaft."""
+    now = np.degrees(np.arcsin(frame.z @ frame.shaft))
+    centre = frame.origin + 30 * frame.shaft
+
+    def bend(points: Array) -> Array:
+        height = (points - frame.shaft_point) @ frame.shaft
+        angle = np.radians(degrees - now) * _smooth((height - 30) / 40)
+        y, z = (points - centre) @ frame.y, (points - centre) @ frame.z
+        c, s = np.cos(angle), np.sin(angle)
+        up, out = c * y - s * z - y, s * y + c * z - z
+        return points + up[:, None] * frame.y + out[:, None] * frame.z
+
+    return bend
+
+
+def _sloped(frame: TibiaFrame, medial: float, lateral: float) -> Callable[[Array], Array]:
+    """Shears the upper end of a tibia until its plateaus have these posterior slopes, degrees."""
+    rise = frame.rim[[0, 2]] - frame.rim[[1, 3]]
+    now = np.degrees(np.arctan2(rise @ frame.y, rise @ frame.x))
+
+    def shear(points: Array) -> Array:
+        x, y, z = ((points - frame.centre) @ axis for axis in (frame.x, frame.y, frame.z))
+        side = _smooth((z + 8) / 16)
+        more = np.radians((1 - side) * (medial - now[0]) + side * (lateral - now[1]))
+        lift = np.tan(more) * x * _smooth((y + 45) / 33)
+        return points + lift[:, None] * frame.y
+
+    return shear
+
+
+def draw_knee(
+    rng: np.random.Generator, flexion_deg: float, spread_mm: float = 1.0, published: bool = False
+) -> Knee:
+    """A knee of these bones, its shape changed smoothly, in the axes of its femur's file.
+
+    As they come, the condyles lean more against the shaft than those of most people, and the
+    medial plateau slopes more and the lateral less. With `published` both are drawn from
+    published figures instead.
+    """
     flexion = np.radians(flexion_deg)
     warps = {body: _Warp.draw(rng, spread_mm) for body in ("femur", "tibia", "patella")}
     for body in ("tibia", "patella"):  # one person: sizes go together
         warps[body].size[:] = warps["femur"].size * rng.normal(1.0, 0.01, 3)
+    shapers: dict[str, Callable[[Array], Array]] = dict(warps)
+    if published:
+        wish = {name: rng.normal(*row) for name, row in PUBLISHED.items()}
+        femur, tibia = (
+            Mesh(warps[name](bones()[name][0].vertices), bones()[name][0].faces)
+            for name in ("femur", "tibia")
+        )
+        own = femur_frame(femur)
+        top = tibia_frame(
+            tibia, own.width, up=np.array([0.0, 1.0, 0.0]), lateral=np.array([0.0, 0.0, 1.0])
+        )
+        lean, slope = _leaned(own, wish["leaning"]), _sloped(top, wish["medial"], wish["lateral"])
+        shapers["femur"] = lambda points: lean(warps["femur"](points))
+        shapers["tibia"] = lambda points: slope(warps["tibia"](points))
     outer, inner = {}, {}
     for name, (surface, marrow) in bones().items():
         body = "tibia" if name == "fibula" else name
@@ -226,7 +291,7 @@ def draw_knee(rng: np.random.Generator, flexion_deg: float, spread_mm: float = 1
             turn, shift = _joints().place(body, flexion)
             shift = shift * warps["femur"].size
         for kept, mesh in ((outer, surface), (inner, marrow)):
-            kept[name] = Mesh(warps[body](mesh.vertices) @ turn.T + shift, mesh.faces)
+            kept[name] = Mesh(shapers[body](mesh.vertices) @ turn.T + shift, mesh.faces)
     # The file's patella floats in front: back until cartilage is all that lies between.
     gap = float(rng.uniform(2.5, 5.0))
     tree = cKDTree(outer["femur"].vertices)

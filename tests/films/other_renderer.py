@@ -1,10 +1,11 @@
 """Another renderer, another film formation, other bones: how far does reading carry?
 
 `python tests/films/other_renderer.py --out figures` makes labelled films of bones that training
-never saw (other_bones.py; `--bones model` takes the shape model's, held apart by their seeds),
-with path lengths from Embree and a film formation that shares no line with `synthetic_data`:
-three energies instead of a spectrum, another tone, another noise. It reads them and prints the
-figures the goals speak of. Truth comes from `pipeline.knee`, by the words of the conventions.
+never saw (other_bones.py: as they come, and set to published angles) and of the shape model's,
+held apart by their seeds. Path lengths come from Embree; the film formation shares no line with
+`synthetic_data`: three energies instead of a spectrum, another tone, another noise. The films
+are read and the figures printed of which the goals speak. Truth comes from `pipeline.knee`, by
+the words of the conventions.
 """
 
 from __future__ import annotations
@@ -39,6 +40,11 @@ from synthetic_data.placement import Placement, place, truth_of
 
 Array = NDArray[np.float64]
 FIRST_SEED = 700_000
+WORDS = {
+    "other": "other_bones",
+    "set": "other_bones_of_published_angles",
+    "model": "model_bones",
+}
 
 KEV = (40.0, 50.0, 60.0)
 SHARES = (0.35, 0.4, 0.25)
@@ -112,7 +118,11 @@ def film_of(knee: Knee, camera: Camera, rng: np.random.Generator) -> NDArray[np.
 
 @dataclass
 class OtherFilms:
-    """Films of other bones by another renderer; `bones` is `other` or `model`."""
+    """Films of other bones by another renderer.
+
+    Attributes:
+        bones: `other` as they come, `set` those with published angles, `model` the shape model's.
+    """
 
     bones: str = "other"
 
@@ -121,8 +131,8 @@ class OtherFilms:
         rng = np.random.default_rng([seed, 77])
         view = "AP" if rng.random() < 0.5 else "lateral"
         flexion = float(rng.uniform(0, 15) if view == "AP" else rng.uniform(5, 60))
-        if self.bones == "other":
-            knee = other_bones.draw_knee(rng, flexion)
+        if self.bones != "model":
+            knee = other_bones.draw_knee(rng, flexion, published=self.bones == "set")
         else:
             source = build("anatomy", "shape_model", {})
             knee = source.sample(rng, AnatomyRequest(flexion_deg=flexion))
@@ -172,7 +182,7 @@ def measure(films: int, bones: list[str], weights: str, pose: str, workers: int)
     """Figures of the suite whose conditions are the kinds of bones."""
     section = pose_section(pose)
     conditions = {
-        f"{kind}_bones": Condition(
+        WORDS[kind]: Condition(
             {"bones": kind}, {"name": "onnx", **({"folder": weights} if weights else {})}, section
         )
         for kind in bones
@@ -182,7 +192,7 @@ def measure(films: int, bones: list[str], weights: str, pose: str, workers: int)
     made_by = {
         "films": films,
         "first_seed": FIRST_SEED,
-        "weights": build_section("detector", conditions[f"{bones[0]}_bones"].detector).weights,
+        "weights": build_section("detector", conditions[WORDS[bones[0]]].detector).weights,
         "pose": section,
     }
     return {"made_by": made_by, **summarise_suite(conditions, results)}
@@ -200,7 +210,9 @@ def main() -> None:
     """Measures, prints and writes `other_renderer.json` and `.md`."""
     parser = argparse.ArgumentParser(description=str(__doc__).split("\n", 1)[0])
     parser.add_argument("--films", type=int, default=100)
-    parser.add_argument("--bones", nargs="+", default=["other", "model"], metavar="KIND")
+    parser.add_argument(
+        "--bones", nargs="+", choices=list(WORDS), default=["other", "set", "model"]
+    )
     parser.add_argument("--weights", default="", metavar="DIR", help="default: those that ship")
     parser.add_argument("--pose", default="fused", help="a file of configs/pose")
     parser.add_argument("--workers", type=int, default=0)
