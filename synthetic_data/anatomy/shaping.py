@@ -249,6 +249,8 @@ def _fit_plateau(t: Template, v: Array, n: int, person: Person) -> None:
     v *= np.array([deep, 1.0, wide])
     size = person["tibia_width"]
     upper = smooth_step(v[:, 1], -0.55 * size, -0.12 * size)
+    # The fibular head, standing behind the plateau, follows it by half.
+    upper[n:] *= 0.5
     for side, sign in (("medial", -1), ("lateral", 1)):
         slope = spans[side][1] / (deep * spans[side][0])
         change = np.tan(np.radians(person[f"slope_{side}"])) - slope

@@ -172,18 +172,18 @@ class ShapeModelSource:
         )
         points = {
             "adductor_tubercle": femur[t.places["adductor_tubercle"]].copy(),
-            **{f"{side}_spine": _tip(t, tibia, f"{side}_spine", leg) for side in SIDES},
-            "fibular_head": fibula[t.places["fibular_head"]].copy(),
+            **{f"{side}_spine": _tip(tibia, t.places[f"{side}_spine"], 3.5, leg) for side in SIDES},
+            "fibular_head": _tip(fibula, t.places["fibular_head"], 12.0, leg),
         }
         shapes = {"femur": femur, "tibia": tibia, "fibula": fibula, "patella": seated(patella)}
         return Skeleton(person, shapes, leg, points, facts)
 
 
-def _tip(t: Template, tibia: Array, place: str, leg: Placed) -> Array:
-    """(3,) the highest vertex within 3.5 mm of a named place, up the tibia."""
-    from_place = tibia - tibia[t.places[place]]
-    near = np.flatnonzero(np.einsum("ij,ij->i", from_place, from_place) < 3.5**2)
-    return np.asarray(tibia[near[np.argmax(tibia[near] @ leg.rotation[:, 1])]].copy())
+def _tip(vertices: Array, place: int, reach: float, leg: Placed) -> Array:
+    """(3,) the highest vertex, up the tibia, within `reach` mm of a named one."""
+    away = vertices - vertices[place]
+    near = np.flatnonzero(np.einsum("ij,ij->i", away, away) < reach**2)
+    return np.asarray(vertices[near[np.argmax(vertices[near] @ leg.rotation[:, 1])]].copy())
 
 
 def _tibia_wish(rng: np.random.Generator, request: AnatomyRequest, person: Person) -> TibiaWish:
@@ -207,18 +207,18 @@ def _fit_fibula(t: Template, tibia: Array, fibula: Array, person: Person) -> Arr
     """
     tip = fibula[t.places["fibular_head"], 1]
     wanted = 9.0 - person["fibula_ratio"] * person["femur_width"]
-    # Half of how this shape's own tip differs from the usual (0.21 W down) stays.
-    rise = wanted - tip + 0.5 * (tip + 0.21 * person["femur_width"])
+    # Half of what is missing: a head drawn far up would have to leave its facet.
+    rise = 0.5 * (wanted - tip)
     # Mostly a longer or shorter styloid behind the plateau's corner: the joint with the tibia
     # stays where its facet is.
     share = 0.15 + 0.85 * smooth_step(fibula[:, 1], tip - 26.0, tip - 2.0)
-    out = fibula + (rise * share)[:, None] * np.array([-0.2, 1.0, 0.0])
+    out = fibula + (rise * share)[:, None] * np.array([-0.1, 1.0, 0.0])
     out += np.array([-person["fibula_back"], 0.0, person["fibula_out"]])
     keep = (tibia[:, 1] > -60) & (tibia[:, 1] < 5) & (tibia[:, 2] > 5) & (tibia[:, 0] < 10)
     near, normals = tibia[keep], vertex_normals(tibia, t.tibia.faces)[keep]
     tree = cKDTree(near)
     head = out[out[:, 1] > -50][::2]
-    push = np.array([-0.75, 0.0, 0.66])
+    push = np.array([-0.55, -0.3, 0.7])
     moved = 0.0
     for _ in range(6):
         points = head + moved * push
@@ -228,9 +228,9 @@ def _fit_fibula(t: Template, tibia: Array, fibula: Array, person: Person) -> Arr
             break
         signed = np.einsum("ij,ij->i", points[hit] - near[index[hit]], normals[index[hit]])
         worst = signed.min()
-        if abs(worst - 1.0) < 0.1:
+        if abs(worst - 0.8) < 0.1:
             break
-        moved += 1.0 - worst
+        moved += 0.8 - worst
     return np.asarray(out + moved * push)
 
 
