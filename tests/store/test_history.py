@@ -229,6 +229,38 @@ def test_a_changed_end_is_not_written_over(
     assert filled.verify() == before
 
 
+def test_a_role_with_few_rights_can_work(postgres: PostgresServer) -> None:
+    """The grants of the guide are enough, and do not let the history be changed."""
+    guide = (Path(__file__).parents[2] / "docs/guides/review-store.md").read_text()
+    (grants,) = re.findall(r"```sql\n(.*?)```", guide, re.S)
+    with postgres.database() as address:
+        Store.open(address, KEY).close()
+        owner = create_engine(address)
+        with owner.begin() as connection:
+            connection.execute(text("CREATE ROLE reviewer LOGIN"))
+            for words in grants.strip().split(";"):
+                if words.strip():
+                    connection.execute(text(words))
+        limited = address.replace("//squareon@", "//reviewer@")
+        with Store.open(limited, KEY) as store:
+            id = store.add_reading(reading_row(), tags=["all"])
+            store.decide(id, expected_revision=2, kind="accept", reviewer="A")
+            store.tag(id, ["all"], "A", remove=True)
+            assert store.verify() == []
+        reviewer = create_engine(limited)
+        for words in ("UPDATE history SET who = 'B'", "DROP TRIGGER history_only_grows ON history"):
+            with (
+                pytest.raises(DatabaseError, match=r"denied|must be owner"),
+                reviewer.begin() as connection,
+            ):
+                connection.execute(text(words))
+        reviewer.dispose()
+        with owner.begin() as connection:
+            connection.execute(text("DROP OWNED BY reviewer"))
+            connection.execute(text("DROP ROLE reviewer"))
+        owner.dispose()
+
+
 # ---- the command --------------------------------------------------------------------------------
 
 
