@@ -26,7 +26,7 @@ import uvicorn
 from pipeline.batch import ReadSettings, parts_of, read_batch, readers_of
 from pipeline.cli import compose
 from pipeline.demo import PLAIN, Shot, write_shot
-from pipeline.records.store import Store, open_store
+from pipeline.records.store import Store
 from pipeline.registry import build
 from pipeline.review.desk import Desk
 from pipeline.review.films import FilmRoom
@@ -34,10 +34,15 @@ from pipeline.review.serve import build as build_app
 from pipeline.review.serve import listen
 from pipeline.review.settings import ReviewSettings
 
-FLAGS = (
-    "--no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
-    "--disable-component-update --disable-sync"
-).split()
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 
 

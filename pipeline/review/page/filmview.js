@@ -45,6 +45,7 @@ export class FilmView {
     const plainPainter = new URLSearchParams(location.search).get("painter") === "plain";
     this.stage = new Stage({ plain: plainPainter });
     this.overlay = new Overlay(this.stage, {
+      placing: () => Boolean(session.placing),
       select: (name) => this.select(name),
       start: () => session.begin(),
       move: (name, x, y) => this.#put(name, x, y, true),
@@ -62,6 +63,7 @@ export class FilmView {
     this.stage.addEventListener("window", () => this.#readout());
     this.stage.addEventListener("tap", (event) => this.#tap(event.detail));
     session.addEventListener("shown", () => this.update());
+    session.addEventListener("working", () => this.element.setAttribute("aria-busy", String(session.busy)));
     session.addEventListener("failed", (event) => this.#failed(event.detail));
     this.#tools();
     this.stage.show(pixels);

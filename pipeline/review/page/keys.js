@@ -24,7 +24,7 @@ export function listen() {
     if (!found) return;
     if (!keysOn() && name.length === 1 && name !== "?") return;
     // A focused button keeps Enter and the space bar to itself, a slider its arrows.
-    const own = event.target.closest?.("button, a, summary, input, [role=row]");
+    const own = event.target.closest?.("button, a, summary, input");
     if (own && (name === "Enter" || name === " " || (own.matches("input") && name.startsWith("Arrow")))) return;
     if (event.repeat && !found.repeat) return;
     event.preventDefault();

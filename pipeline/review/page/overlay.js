@@ -27,7 +27,7 @@ const SHAPE = {
 };
 
 export class Overlay {
-  /** `on`: {select(name), start(name), move(name, x, y), end(name)}; places are film pixels. */
+  /** `on`: {placing(), select(name), start(name), move(name, x, y), end(name)}; places are film pixels. */
   constructor(stage, on) {
     this.stage = stage;
     this.on = on;
@@ -192,7 +192,8 @@ export class Overlay {
   }
 
   #drag(event, name) {
-    if (event.button !== 0 || event.altKey) return;
+    // While something is being placed a click on a mark is a click on the film.
+    if (event.button !== 0 || event.altKey || this.on.placing()) return;
     event.preventDefault();
     event.stopPropagation();
     this.on.select(name);

@@ -132,7 +132,7 @@ export class Session extends EventTarget {
       this.again = true;
       return;
     }
-    this.busy = true;
+    this.#working(true);
     try {
       do {
         this.again = false;
@@ -147,8 +147,13 @@ export class Session extends EventTarget {
     } catch (error) {
       this.dispatchEvent(new CustomEvent("failed", { detail: error }));
     } finally {
-      this.busy = false;
+      this.#working(false);
     }
+  }
+
+  #working(busy) {
+    this.busy = busy;
+    this.dispatchEvent(new Event("working"));
   }
 
   /** Waits until what is shown belongs to the changes. */

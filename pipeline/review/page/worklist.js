@@ -92,7 +92,7 @@ export class Worklist {
     this.count = h("p", { class: "count", role: "status" });
     this.bar = h("div", { class: "progress" });
     this.inner = h("div", { class: "rows", role: "presentation" });
-    this.scroller = h("div", { class: "scroller", onscroll: () => this.draw(), tabindex: "-1", role: "presentation" }, this.inner);
+    this.scroller = h("div", { class: "scroller", onscroll: () => this.draw(), role: "presentation" }, this.inner);
     const head = ["State", "Film", "View", "Verdict", "Rotation", "Tilt", "90 % width", "To gain", "Tags"];
     this.grid = h(
       "div",
