@@ -38,7 +38,9 @@ class ExportSettings:
         unreviewed: also export readings that nobody has accepted, marked UNREVIEWED.
         organization: the site's own name, written as Verifying Organization.
         looked_at: the table burnt_in.csv of an earlier de-identified export, filled in.
+        outline: draw the outline of a knee fitted again to the landmarks.
         tolerance_deg: band drawn in the plots of operators, degrees.
+        pose: the estimator that fits the outline, `{name: ..., option: value}`.
         reader: film readers, tried in this order.
     """
 
@@ -49,7 +51,9 @@ class ExportSettings:
     unreviewed: bool = False
     organization: str = "not stated"
     looked_at: str = ""
+    outline: bool = True
     tolerance_deg: float = 5.0
+    pose: dict[str, Any] = field(default_factory=dict)
     reader: dict[str, Any] = field(default_factory=dict)
 
 
@@ -69,8 +73,9 @@ class ExportCommand:
         # Only this command needs the libraries of DICOM objects and of the store.
         from pipeline.records.export.choices import Choices, read_looked
         from pipeline.records.export.export import Exporter
+        from pipeline.records.export.outlines import FittedOutlines
         from pipeline.records.store import open_store
-        from pipeline.registry import build_each
+        from pipeline.registry import build_each, build_section
 
         wanted = ExportSettings(**settings)
         choices = Choices(
@@ -82,9 +87,11 @@ class ExportCommand:
             tolerance_deg=wanted.tolerance_deg,
         )
         readers = tuple(build_each("reader", wanted.reader).values())
+        fits = FittedOutlines(build_section("pose", wanted.pose)) if wanted.outline else None
         with open_store(arguments.store, make=False) as store, bar("exporting") as progress:
             rows = store.readings(order="source")
-            exporter = Exporter(arguments.out, choices, readers, store.derived_key("export"))
+            key = store.derived_key("export")
+            exporter = Exporter(arguments.out, choices, readers, key, fits)
             outcome = exporter.run((store.reading(row.id) for row in rows), progress)
         print(
             f"{outcome.exported} readings exported, {len(outcome.written)} files in {arguments.out}"

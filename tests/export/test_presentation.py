@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -40,7 +41,7 @@ def case(tmp_path: Path) -> tuple[Path, dict]:
     return path, reading_of(path, full=True, view="AP", side="right")
 
 
-def state_of(one: Record, path: Path, **outlines: dict) -> Dataset:
+def state_of(one: Record, path: Path, **outlines: Any) -> Dataset:
     film = open_film(path, one.original["film"]["sha256"])
     made = presentation_state(one, film, Identity("Example site"), **outlines)
     return back(made, path.with_name("state.dcm"))
@@ -120,6 +121,8 @@ def test_two_layers_hold_what_was_proposed_and_what_was_left(case: tuple[Path, d
         one, other = (shapes(layer(state, each))[name] for each in ("PROPOSAL", "REVIEWED"))
         assert all(np.array_equal(a[1], b[1]) for a, b in zip(one, other, strict=True))
     assert state.ContentLabel == "REVIEWED"
+    for each in ("PROPOSAL", "REVIEWED"):
+        assert "NOT FOR GUIDANCE" in layer(state, each).TextObjectSequence[0].UnformattedTextValue
     assert str(state.ContentCreatorName).startswith("Example Reviewer A")
 
 
@@ -145,7 +148,7 @@ def test_zone_target_and_outline_are_there_with_their_words(case: tuple[Path, di
         {"name": "common peroneal nerve zone",
          "polygon": [[200.0, 200.0], [400.0, 200.0], [400.0, 280.0], [200.0, 280.0]]}
     ]  # fmt: skip
-    outline = {"femur": [[20.0, 20.0], [90.0, 20.0], [90.0, 90.0]]}
+    outline = {"femur": np.array([[20.0, 20.0], [90.0, 20.0], [90.0, 90.0]])}
     state = state_of(record(reading, "proposed"), path, proposed_outline=outline)
     found = shapes(layer(state, "PROPOSAL"))
     ((kind, femur),) = found["outline femur"]

@@ -26,8 +26,9 @@ from pipeline.records.export import deidentify, pages, svg, tables
 from pipeline.records.export.burnt_in import Box, Finding, burnt_in
 from pipeline.records.export.choices import LOOKED_COLUMNS, Choices, boxes_text
 from pipeline.records.export.marks import marks_of
+from pipeline.records.export.outlines import Outline
 from pipeline.records.export.plot import Shot
-from pipeline.records.export.presentation import Outline, presentation_state
+from pipeline.records.export.presentation import presentation_state
 from pipeline.records.export.record import Record, record_of
 from pipeline.records.export.report import Identity, measurement_report
 from pipeline.records.export.source import is_dicom, open_film
@@ -38,12 +39,7 @@ from pipeline.records.table import csv_text
 
 THUMBNAIL = 480
 PROBLEM_COLUMNS = ("source", "what", "do")
-Outlines = Callable[[Record], tuple[Outline | None, Outline | None]]
-
-
-def no_outlines(record: Record) -> tuple[Outline | None, Outline | None]:
-    """A reading does not hold the fitted knee's outline."""
-    return None, None
+Outlines = Callable[[Record, Film], tuple[Outline | None, Outline | None]]
 
 
 @dataclass
@@ -103,7 +99,7 @@ class Exporter:
         choices: what and how.
         readers: for the pixels of pages and of de-identified films, tried in order.
         key: of the site; replaced identities are digests made with it.
-        outlines: gives the outlines of a reading as proposed and as reviewed.
+        outlines: gives the outlines of a reading as proposed and as reviewed; None: none drawn.
     """
 
     def __init__(
@@ -112,7 +108,7 @@ class Exporter:
         choices: Choices,
         readers: Sequence[FilmReader],
         key: bytes,
-        outlines: Outlines = no_outlines,
+        outlines: Outlines | None = None,
     ) -> None:
         self.out, self.choices, self.readers, self.key = out, choices, readers, key
         self.outlines = outlines
@@ -180,15 +176,16 @@ class Exporter:
         pictures = self._pictures(path, pairs)
         source = self._source(path, first, pictures)
         for record, _ in pairs:
+            drawn = self._outlines(record, pictures)
             shown = record
             if self.choices.deidentify:
                 shown = deidentify.clean_record(record, self.key)
             self.records.append(shown)
             self.outcome.exported += 1
             if self.choices.has("report", "presentation"):
-                self._guarded(first, partial(self._objects, record, shown, source))
+                self._guarded(first, partial(self._objects, record, shown, source, drawn))
             if self.choices.has("html"):
-                sheets.append(self._sheet(record, shown, source, pictures))
+                sheets.append(self._sheet(record, shown, source, pictures, drawn))
             if self.choices.has("operators") and shown.reviewed:
                 self._note_operator(shown, path, record.original["film"]["sha256"])
 
@@ -196,7 +193,8 @@ class Exporter:
         self, path: Path, pairs: Sequence[tuple[Record, StoredReading]]
     ) -> dict[int | None, Film]:
         """The frames that are shown or looked at."""
-        if not self.choices.has("html") and not self.choices.deidentify:
+        drawn = self.choices.has("presentation") and self.outlines is not None
+        if not (self.choices.has("html") or self.choices.deidentify or drawn):
             return {}
         wanted = {record.original["film"]["frame"] for record, _ in pairs}
         every = self.choices.deidentify  # any frame may hold text
@@ -205,6 +203,14 @@ class Exporter:
             for film in read_films(path, self.readers)
             if every or film.frame in wanted
         }
+
+    def _outlines(
+        self, record: Record, pictures: Mapping[int | None, Film]
+    ) -> tuple[Outline | None, Outline | None]:
+        film = pictures.get(record.original["film"]["frame"])
+        if film is None or self.outlines is None or not self.choices.has("presentation", "html"):
+            return None, None
+        return self.outlines(record, film)
 
     def _source(self, path: Path, record: Record, pictures: Mapping[int | None, Film]) -> _Source:
         dicom = is_dicom(path)
@@ -267,7 +273,13 @@ class Exporter:
             )
         )  # fmt: skip
 
-    def _objects(self, record: Record, shown: Record, source: _Source) -> None:
+    def _objects(
+        self,
+        record: Record,
+        shown: Record,
+        source: _Source,
+        outlines: tuple[Outline | None, Outline | None],
+    ) -> None:
         if source.dataset is None:
             return
         key = self.key if self.choices.deidentify else None
@@ -277,7 +289,7 @@ class Exporter:
             report = measurement_report(shown, source.dataset, self.identity)
             self._write_object(report, folder / f"{stem}-report.dcm", graphics=False)
         if self.choices.has("presentation"):
-            proposed, reviewed = self.outlines(record)
+            proposed, reviewed = outlines
             state = presentation_state(
                 shown,
                 source.dataset,
@@ -300,13 +312,13 @@ class Exporter:
         shown: Record,
         source: _Source,
         pictures: Mapping[int | None, Film],
+        outlines: tuple[Outline | None, Outline | None],
     ) -> pages.Sheet:
         film = pictures.get(record.original["film"]["frame"])
         picture = thumbnail = held_back = ""
         if film is not None and source.released:
             pixels = _blackened(film.pixels, source.boxes)
-            proposed, reviewed = self.outlines(record)
-            marks = marks_of(shown.current, reviewed if record.reviewed else proposed)
+            marks = marks_of(shown.current, outlines[1 if record.reviewed else 0])
             words = f"{source.name} with the marks of the reading"
             picture = svg.picture(pixels, marks, words)
             thumbnail = svg.picture(pixels, marks, words, longest=THUMBNAIL)

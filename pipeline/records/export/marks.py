@@ -39,9 +39,7 @@ class Mark:
     doubtful: bool = False
 
 
-def marks_of(
-    reading: Mapping[str, Any], outline: Mapping[str, Sequence[Sequence[float]]] | None = None
-) -> list[Mark]:
+def marks_of(reading: Mapping[str, Any], outline: Mapping[str, Array] | None = None) -> list[Mark]:
     """Everything to draw of one reading (an object of `readings.jsonl`), back to front.
 
     Args:
@@ -130,5 +128,5 @@ def clip_polygon(points: Array, rows: int, columns: int) -> Array:
     return np.array(corners).reshape(-1, 2)
 
 
-def _xy(points: Sequence[Sequence[float]]) -> Array:
+def _xy(points: Sequence[Sequence[float]] | Array) -> Array:
     return np.asarray(points, dtype=np.float64).reshape(-1, 2)

@@ -7,7 +7,7 @@ only after a person has accepted the reading, what that person left.
 from __future__ import annotations
 
 import warnings
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from importlib.metadata import version
 
 import numpy as np
@@ -32,6 +32,7 @@ from pipeline.records.export.marks import (
     marks_of,
     ring,
 )
+from pipeline.records.export.outlines import Outline
 from pipeline.records.export.record import Record
 from pipeline.records.export.report import (
     HALF,
@@ -46,7 +47,6 @@ from pipeline.records.export.source import person_name, short_text, stamp, uid_o
 from pipeline.records.export.words import told, verdict_words
 
 PROPOSAL, REVIEWED = "PROPOSAL", "REVIEWED"
-Outline = Mapping[str, Sequence[Sequence[float]]]
 
 # CIELab of orange and sky blue of the Okabe and Ito palette (from memory): they differ in
 # lightness too, and on a grey screen by shape and label alone.
@@ -233,6 +233,7 @@ def _texts(marks: Sequence[Mark], film: Dataset, record: Record, layer: str) -> 
     head = [verdict_words(reading), *told(reading)]
     if layer == REVIEWED:
         head.insert(0, f"REVIEWED by {record.reviewer}, {record.at:%Y-%m-%d}")
+        head.append("NOT FOR GUIDANCE")
         top = 0.02
     else:
         head.insert(0, f"{record.mark or PROPOSAL} - NOT FOR GUIDANCE")
@@ -241,7 +242,7 @@ def _texts(marks: Sequence[Mark], film: Dataset, record: Record, layer: str) -> 
         TextObject(
             text_value="\r\n".join(head),
             units="DISPLAY",
-            bounding_box=(0.02, top, 0.6, top + 0.14),
+            bounding_box=(0.02, top, 0.6, min(top + 0.16, 1.0)),
             text_justification="LEFT",
         )
     ]
