@@ -305,8 +305,13 @@ def summarise_episodes(episodes: Sequence[Episode], tolerance: float, most: int)
         "episodes": len(episodes),
         "median": float(np.median(count)),
         "p95": float(np.percentile(count, 95, method="higher")),
-        "within_1": share([float(c <= 1) for c in count]),
         "within_2": share([float(c <= 2) for c in count]),
+        "square_within_2": share(
+            [
+                float(c <= 2 and e.truly_square(tolerance))
+                for c, e in zip(count, episodes, strict=True)
+            ]
+        ),
         "said_square": share([float(e.ended == "square") for e in episodes]),
         "given_up": share([float(e.ended == "given up") for e in episodes]),
         "truly_square": share([float(e.truly_square(tolerance)) for e in episodes]),

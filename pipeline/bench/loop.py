@@ -193,17 +193,21 @@ def loop_markdown(figures: Mapping[str, Any]) -> str:
         f"each angle, square within {figures['tolerance_deg']:g} degrees, turns rounded to a "
         f"degree and missed by {made['hand_sd']:g} (SD), at most {made['most']} films.",
         "",
-        "| view | operator follows | corrections: median, 95th | within 1 | within 2 | ends with "
-        "*square* | truly square at the end | reading's RMS error: rotation, tilt (deg) |",
+        "| view | operator follows | corrections: median, 95th | ended within 2 | within 2 and truly "
+        "square | ends with *square* | truly square at the end | reading's RMS error: rotation, "
+        "tilt (deg) |",
         "| --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for view, kinds in figures["views"].items():
         for kind, row in kinds.items():
-            p95 = f"over {row['p95'] - 1:g}" if row["p95"] >= made["most"] else f"{row['p95']:g}"
+            middle, late = (
+                f"over {made['most'] - 1}" if row[key] >= made["most"] else f"{row[key]:g}"
+                for key in ("median", "p95")
+            )
             errors: Sequence[float] = row["rms_error"] or ()
             lines.append(
-                f"| {view} | {WORDS[kind]} | {row['median']:g}, {p95} | "
-                f"{percent(row['within_1'])} | {percent(row['within_2'])} | "
+                f"| {view} | {WORDS[kind]} | {middle}, {late} | "
+                f"{percent(row['within_2'])} | {percent(row['square_within_2'])} | "
                 f"{percent(row['said_square'])} | {percent(row['truly_square'])} | "
                 f"{', '.join(number(e) for e in errors) or '-'} |"
             )
