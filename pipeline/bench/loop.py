@@ -193,8 +193,8 @@ def loop_markdown(figures: Mapping[str, Any]) -> str:
         f"each angle, square within {figures['tolerance_deg']:g} degrees, turns rounded to a "
         f"degree and missed by {made['hand_sd']:g} (SD), at most {made['most']} films.",
         "",
-        "| view | operator follows | corrections: median, 95th | ended within 2 | within 2 and truly "
-        "square | ends with *square* | truly square at the end | reading's RMS error: rotation, "
+        "| view | operator follows | corrections: median, 95th | ended within 2 | within 2 and "
+        "truly square | ends with *square* | truly square at the end | reading's RMS error: rotation, "
         "tilt (deg) |",
         "| --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
