@@ -26,6 +26,7 @@ from typing import Any
 
 from pipeline.align.options import AlignOptions
 from pipeline.contracts import FilmReader
+from pipeline.fit.plausibility import Plausibility
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
 from pipeline.knee.reading import MadeBy
@@ -55,6 +56,8 @@ class ReadSettings:
         reader, criterion, target, writer: several plugins, `{name: {option: value}}`.
         align: options of the verdict (`pipeline.align.options.AlignOptions`).
         min_view_probability: a film whose view is less certain is refused.
+        plausibility: options of the rule by which what is hardly a knee is refused
+            (`pipeline.fit.plausibility.Plausibility`).
         workers: processes; 0 = one per core, 1 = none but this one.
     """
 
@@ -65,6 +68,7 @@ class ReadSettings:
     target: dict[str, Any] = field(default_factory=dict)
     writer: dict[str, Any] = field(default_factory=dict)
     align: dict[str, Any] = field(default_factory=dict)
+    plausibility: dict[str, Any] = field(default_factory=dict)
     min_view_probability: float = 0.6
     workers: int = 0
 
@@ -96,6 +100,7 @@ def parts_of(settings: ReadSettings, threads: int = 0) -> Parts:
     `threads`: given to a detector that has an option of that name and no value for it; 0 = none.
     """
     align = AlignOptions(**check_options(AlignOptions, settings.align, "align"))
+    plausibility = check_options(Plausibility, settings.plausibility, "plausibility")
     section = dict(settings.detector)
     if threads and "threads" in _options_of("detector", section):
         section.setdefault("threads", threads)
@@ -114,6 +119,7 @@ def parts_of(settings: ReadSettings, threads: int = 0) -> Parts:
             seed=0,
         ),
         min_view_probability=settings.min_view_probability,
+        plausibility=Plausibility(**plausibility),
     )
 
 

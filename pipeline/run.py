@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from pipeline.align.align import align
@@ -21,6 +21,7 @@ from pipeline.contracts import (
     TargetRule,
     Writer,
 )
+from pipeline.fit.plausibility import Plausibility
 from pipeline.knee.detection import Pose
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
@@ -33,7 +34,8 @@ from pipeline.records import assemble
 
 @dataclass(frozen=True)
 class Parts:
-    """The ready-built stages. Below `min_view_probability` a film is refused."""
+    """The ready-built stages. Below `min_view_probability` a film is refused, and so is a knee
+    that `plausibility` finds hardly one."""
 
     detector: Detector
     pose: PoseEstimator
@@ -43,6 +45,7 @@ class Parts:
     writers: tuple[Writer, ...]
     made_by: MadeBy
     min_view_probability: float = 0.6
+    plausibility: Plausibility = field(default_factory=Plausibility)
 
 
 Guard = Callable[[Film], AbstractContextManager[None]]
@@ -89,8 +92,11 @@ def examine(film: Film, parts: Parts) -> list[Look]:
         if refused is None:
             try:
                 pose = parts.pose.estimate(film, detection)
+                refused = parts.plausibility.refusal(detection, pose)
             except Problem as problem:
                 refused = problem.what
+            if refused is not None:
+                pose = None
         looks.append(Look(film, index, detection, side, pose, refused, cautions))
     return looks
 
