@@ -24,7 +24,7 @@ from pipeline.records.store import Conflict, Store, merge
 from pipeline.records.store.model import Entry
 
 FULL = os.environ.get("SQUAREON_STORE_FULL") == "1"
-INTERLEAVINGS = 1000 if FULL else 60
+INTERLEAVINGS = 1000 if FULL else 25
 KILLS = 100 if FULL else 4
 ROOT = Path(__file__).parents[2]
 NAMES = [mark["name"] for mark in reading_row()["landmarks"]]
