@@ -194,8 +194,8 @@ def loop_markdown(figures: Mapping[str, Any]) -> str:
         f"degree and missed by {made['hand_sd']:g} (SD), at most {made['most']} films.",
         "",
         "| view | operator follows | corrections: median, 95th | ended within 2 | within 2 and "
-        "truly square | ends with *square* | truly square at the end | reading's RMS error: rotation, "
-        "tilt (deg) |",
+        "truly square | ends with *square* | truly square at the end | reading's RMS error: "
+        "rotation, tilt (deg) |",
         "| --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for view, kinds in figures["views"].items():
