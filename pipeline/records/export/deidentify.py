@@ -216,6 +216,11 @@ def clean_film(film: Dataset, key: bytes, boxes: Sequence[Box] = ()) -> FileData
     clean.PatientID = f"SUBJECT-{digest(key, 'patient', who)}"
     clean.PatientName = f"{clean.PatientID}^"
     _say_how(clean, [PROFILE, *([CLEAN_PIXELS] if boxes else [])])
+    pointers = clean.get("FrameIncrementPointer")
+    if pointers is not None:
+        each = [pointers] if isinstance(pointers, int) else list(pointers)
+        if any(tag not in clean for tag in each):
+            del clean.FrameIncrementPointer  # it points to what is gone
     if "AcquisitionContextSequence" in film:
         clean.AcquisitionContextSequence = []
     set_character_set(clean, str(film.get("SpecificCharacterSet") or ""))

@@ -38,6 +38,8 @@ from pipeline.records.store import StoredReading, open_original
 from pipeline.records.table import csv_text
 
 THUMBNAIL = 480
+MOST_FRAMES = 12
+"""So many frames with writing are laid out for a person; more of one film tell nothing new."""
 PROBLEM_COLUMNS = ("source", "what", "do")
 Outlines = Callable[[Record, Film], tuple[Outline | None, Outline | None]]
 
@@ -173,8 +175,13 @@ class Exporter:
     ) -> None:
         path = open_original(pairs[0][1])
         first = pairs[0][0]
-        pictures = self._pictures(path, pairs)
-        source = self._source(path, first, pictures)
+        sha256 = first.original["film"]["sha256"]
+        original, clean = None, self.choices.deidentify
+        if is_dicom(path) and (clean or self.choices.has("report", "presentation", "operators")):
+            original = open_film(path, sha256, pixels=clean)
+        header = None if original is None else original.get("BurnedInAnnotation")
+        pictures, finding = self._pictures(path, pairs, header)
+        source = self._source(first, original, pictures, finding)
         for record, _ in pairs:
             drawn = self._outlines(record, pictures)
             shown = record
@@ -187,22 +194,27 @@ class Exporter:
             if self.choices.has("html"):
                 sheets.append(self._sheet(record, shown, source, pictures, drawn))
             if self.choices.has("operators") and shown.reviewed:
-                self._note_operator(shown, path, record.original["film"]["sha256"])
+                self._note_operator(shown, original)
 
     def _pictures(
-        self, path: Path, pairs: Sequence[tuple[Record, StoredReading]]
-    ) -> dict[int | None, Film]:
-        """The frames that are shown or looked at."""
+        self, path: Path, pairs: Sequence[tuple[Record, StoredReading]], header: str | None
+    ) -> tuple[dict[int | None, Film], Finding | None]:
+        """The frames that are shown or must be looked at, and whether any frame holds text."""
         drawn = self.choices.has("presentation") and self.outlines is not None
         if not (self.choices.has("html") or self.choices.deidentify or drawn):
-            return {}
+            return {}, None
         wanted = {record.original["film"]["frame"] for record, _ in pairs}
-        every = self.choices.deidentify  # any frame may hold text
-        return {
-            film.frame: film
-            for film in read_films(path, self.readers)
-            if every or film.frame in wanted
-        }
+        kept: dict[int | None, Film] = {}
+        findings = []
+        for film in read_films(path, self.readers):
+            found = None
+            if self.choices.deidentify:  # any frame may hold text
+                found = burnt_in(film.pixels, header)
+                findings.append(found)
+            written = found is not None and bool(found.boxes) and len(kept) < MOST_FRAMES
+            if film.frame in wanted or written:
+                kept[film.frame] = film
+        return kept, _worst(findings) if self.choices.deidentify else None
 
     def _outlines(
         self, record: Record, pictures: Mapping[int | None, Film]
@@ -212,28 +224,26 @@ class Exporter:
             return None, None
         return self.outlines(record, film)
 
-    def _source(self, path: Path, record: Record, pictures: Mapping[int | None, Film]) -> _Source:
-        dicom = is_dicom(path)
+    def _source(
+        self,
+        record: Record,
+        original: Dataset | None,
+        pictures: Mapping[int | None, Film],
+        finding: Finding | None,
+    ) -> _Source:
         film = record.original["film"]
         objects = self.choices.has("report", "presentation")
-        if not self.choices.deidentify:
-            name = short_name(film["source"])
-            if not dicom and objects:
-                self._no_dicom(film["source"])
-            dataset = open_film(path, film["sha256"]) if dicom and objects else None
-            return _Source(name, dataset, True)
+        if original is None and objects:
+            self._no_dicom(film["source"])
+        if finding is None:
+            return _Source(short_name(film["source"]), original, True)
         name = deidentify.clean_name(self.key, film["source"], None)
-        original = open_film(path, film["sha256"], pixels=True) if dicom else None
-        header = None if original is None else original.get("BurnedInAnnotation")
-        finding = _worst([burnt_in(each.pixels, header) for each in pictures.values()])
         looked = self.choices.looked_at.get(film["sha256"])
         released = finding.answer == "no" or looked is not None
         boxes = looked.boxes if looked is not None else ()
         if not released:
             self._ask(film, finding, pictures)
         if original is None:
-            if objects:
-                self._no_dicom(film["source"])
             return _Source(name, None, released, boxes)
         clean = deidentify.clean_film(original, self.key, boxes)
         if objects and released:
@@ -348,10 +358,9 @@ class Exporter:
         lines = [pages.line_of(sheet) for sheet in sheets]
         self.studies.append({"title": title, "file": file, "lines": lines})
 
-    def _note_operator(self, shown: Record, path: Path, sha256: str) -> None:
+    def _note_operator(self, shown: Record, film: Dataset | None) -> None:
         name, when = "not stated", ""
-        if is_dicom(path):
-            film = open_film(path, sha256)
+        if film is not None:
             name = str(film.get("OperatorsName") or name)
             when = str(film.get("AcquisitionDate") or film.get("StudyDate") or "")
             when += str(film.get("AcquisitionTime") or film.get("StudyTime") or "")

@@ -136,30 +136,54 @@ def _label(record: Record) -> str:
     return "UNREVIEWED REJ" if record.state == "rejected" else "UNREVIEWED"
 
 
+_GREY = frozenset(
+    (
+        "ModalityLUTSequence",
+        "RescaleIntercept",
+        "RescaleSlope",
+        "RescaleType",
+        "VOILUTSequence",
+        "WindowCenter",
+        "WindowWidth",
+        "VOILUTFunction",
+    )
+)
+
+
 def _referable(film: Dataset) -> Dataset:
-    """The film as highdicom can refer to it: it takes every XA or RF film for an enhanced one."""
+    """The film as highdicom can refer to it.
+
+    It takes every XA or RF film for an enhanced one, and fails on odd tables: those of ordinary
+    films are copied by `_grey_scale` instead.
+    """
     if "SharedFunctionalGroupsSequence" in film:
         return film
     copy = Dataset()
-    copy.update(film)
+    copy.update({element.tag: element for element in film if element.keyword not in _GREY})
     copy.SharedFunctionalGroupsSequence = [Dataset()]
     copy.PerFrameFunctionalGroupsSequence = []
     return copy
 
 
 def _grey_scale(state: Dataset, film: Dataset) -> None:
-    """The film's own rescaling and first window where highdicom found none."""
+    """An ordinary film's own modality table or rescaling, and its VOI tables or windows."""
+    if "SharedFunctionalGroupsSequence" in film:
+        return
     rescale = ("RescaleIntercept", "RescaleSlope")
-    found = any(keyword in state for keyword in (*rescale, "ModalityLUTSequence"))
-    if not found and all(film.get(keyword) is not None for keyword in rescale):
+    if film.get("ModalityLUTSequence"):
+        state.ModalityLUTSequence = film.ModalityLUTSequence
+    elif all(film.get(keyword) is not None for keyword in rescale):
         for keyword in rescale:
             setattr(state, keyword, film[keyword].value)
         state.RescaleType = film.get("RescaleType") or "US"
-    window = ("WindowCenter", "WindowWidth")
-    if "SoftcopyVOILUTSequence" not in state and all(film.get(keyword) for keyword in window):
-        item = Dataset()
-        for keyword in window:
-            setattr(item, keyword, film[keyword].value)
+    item = Dataset()
+    if film.get("VOILUTSequence"):
+        item.VOILUTSequence = film.VOILUTSequence
+    elif film.get("WindowCenter") is not None and film.get("WindowWidth") is not None:
+        for keyword in ("WindowCenter", "WindowWidth", "VOILUTFunction"):
+            if film.get(keyword) is not None:
+                setattr(item, keyword, film[keyword].value)
+    if len(item):
         state.SoftcopyVOILUTSequence = [item]
 
 
