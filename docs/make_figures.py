@@ -15,6 +15,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+import yaml
 from numpy.typing import NDArray
 
 from pipeline.align.options import TOLERANCES, AlignOptions
@@ -51,13 +52,13 @@ def grey(pixels: NDArray[np.float32]) -> Picture:
     return cv2.cvtColor((np.clip(pixels, 0, 1) * 255).astype(np.uint8), cv2.COLOR_GRAY2BGR)
 
 
-def fitted(picture: Picture, height: int, width: int) -> Picture:
-    """`picture` in a box of that size, the rest black."""
+def fitted(picture: Picture, height: int, width: int, around: int = 0) -> Picture:
+    """`picture` in a box of that size, the rest of that grey."""
     scale = min(height / picture.shape[0], width / picture.shape[1])
     size = (max(1, round(picture.shape[1] * scale)), max(1, round(picture.shape[0] * scale)))
     how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
     small = cv2.resize(picture, size, interpolation=how)
-    box = np.zeros((height, width, 3), np.uint8)
+    box: Picture = np.full((height, width, 3), around, np.uint8)
     top, left = (height - small.shape[0]) // 2, (width - small.shape[1]) // 2
     box[top : top + small.shape[0], left : left + small.shape[1]] = small
     return box
@@ -234,6 +235,22 @@ def styles() -> None:
         cells = [fitted(grey(scenario.make(seed).film.pixels), 210, 160) for seed in seeds]
         rows.append(titled(side_by_side(cells, 6), f"{style}: six invented films"))
     saved("styles.jpg", np.vstack(rows))
+
+
+def scenarios() -> None:
+    """Twelve films of each scenario, the first that it draws: none is chosen."""
+    for number, name in enumerate(("radiography", "c_arm", "scanned_film", "procedure")):
+        text = (FIGURES.parents[1] / "configs" / "scenario" / f"{name}.yaml").read_text()
+        options = yaml.safe_load(text)
+        scenario = build("scenario", options.pop("name"), options)
+        seeds = range(100 * number, 100 * number + 12)
+        films = [grey(scenario.make(seed).film.pixels) for seed in seeds]
+        cells = [fitted(film, 250, 210, 255) for film in films]
+        rows = [side_by_side(cells[i : i + 4], 6) for i in (0, 4, 8)]
+        gap = np.full((6, rows[0].shape[1], 3), 255, np.uint8)
+        sheet: Picture = np.vstack([rows[0], gap, rows[1], gap, rows[2]])
+        words = f"scenario={name}: invented films of seeds {seeds[0]} to {seeds[-1]}"
+        saved(f"scenario-{name}.jpg", titled(sheet, words), 80)
 
 
 def findings() -> None:
@@ -428,6 +445,7 @@ def reliability() -> None:
 FIGURES_BY_NAME: dict[str, Callable[[], None]] = {
     "positioning": positioning,
     "styles": styles,
+    "scenarios": scenarios,
     "findings": findings,
     "overlays": overlays,
     "solid": solid,
