@@ -21,13 +21,16 @@ from export_cases import (
     film_dataset,
     moved,
     reading_of,
+    record,
     save,
     stored,
 )
 
 from pipeline import cli
 from pipeline.knee.errors import Problem
+from pipeline.records.export import naming
 from pipeline.records.export.choices import Choices, read_looked
+from pipeline.records.export.deidentify import clean_record
 from pipeline.records.export.export import Exporter, export_presentation_state, export_report
 from pipeline.records.store import Store, open_original
 
@@ -290,3 +293,47 @@ def test_operators_over_time(store: Path, tmp_path: Path) -> None:
     page = (tmp_path / "out/pages/operators.html").read_text()
     assert "Invented^Operator" in page
     assert "2020-01-02" in page
+
+
+def test_a_film_that_was_replaced_and_read_again_is_not_mixed_up(tmp_path: Path) -> None:
+    """Two readings of one path: only the one whose film is there goes out."""
+    path = save(film_dataset(DX, 1), tmp_path / "films/film.dcm")
+    before = reading_of(path, rotation=1.0)
+    save(film_dataset(DX, 2), path)
+    after = reading_of(path, rotation=9.0)
+    stored(tmp_path / "results", [before, after], {0: ACCEPT, 1: ACCEPT}).close()
+    out = tmp_path / "out"
+    assert run(tmp_path / "results", out) == 1
+    (table,) = rows(out / "tables/readings.csv")
+    assert float(table["rotation_deg"]) == 9.0
+    (report,) = out.rglob("*-report.dcm")
+    (evidence,) = pydicom.dcmread(report).CurrentRequestedProcedureEvidenceSequence
+    instance = evidence.ReferencedSeriesSequence[0].ReferencedSOPSequence[0]
+    assert instance.ReferencedSOPInstanceUID == film_dataset(DX, 2).SOPInstanceUID
+    (problem,) = rows(out / "problems.csv")
+    assert "changed since it was read" in problem["what"]
+
+
+def test_a_name_that_is_no_text_has_a_folder_and_a_file_name(tmp_path: Path) -> None:
+    reading = reading_of(save(film_dataset(), tmp_path / "film.dcm"))
+    reading["film"] |= {"source": "films/odd\udcff.dcm", "study_digest": None}
+    one = record(reading)
+    for key in (None, b"k" * 32):
+        assert naming.study_folder(one, key).isascii()
+        assert naming.order_of([one], key)(one)
+    assert naming.stem(one, None).isascii()
+    assert clean_record(one, b"k" * 32).original["film"]["source"].isascii()
+
+
+@pytest.mark.parametrize(
+    ("written", "told"),
+    [
+        ("20200102101112.5", "2020-01-02 10:11"),
+        ("2020-01-02 10:11:12", "2020-01-02 10:11"),
+        ("20200102", "2020-01-02"),
+        ("soon", ""),
+        (None, ""),
+    ],
+)
+def test_dates_as_a_person_reads_them(written: str | None, told: str) -> None:
+    assert naming.taken(written) == told

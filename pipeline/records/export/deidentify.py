@@ -178,7 +178,8 @@ Box = tuple[int, int, int, int]
 
 def digest(key: bytes, purpose: str, text: str, length: int = 12) -> str:
     """A keyed digest (HMAC-SHA256) in hex: what stands in place of a name."""
-    return hmac.new(key, f"{purpose}\0{text}".encode(), hashlib.sha256).hexdigest()[:length]
+    raw = f"{purpose}\0{text}".encode("utf-8", "surrogateescape")  # paths need not be text
+    return hmac.new(key, raw, hashlib.sha256).hexdigest()[:length]
 
 
 def new_uid(key: bytes, uid: object) -> UID:

@@ -5,7 +5,6 @@ One film that cannot be exported never stops the others: it becomes a row of `pr
 
 from __future__ import annotations
 
-import hashlib
 import io
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -22,7 +21,7 @@ from pipeline.contracts import FilmReader
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
 from pipeline.readers.read import read_films
-from pipeline.records.export import deidentify, pages, svg, tables
+from pipeline.records.export import deidentify, naming, pages, svg, tables
 from pipeline.records.export.burnt_in import Box, Finding, burnt_in
 from pipeline.records.export.choices import LOOKED_COLUMNS, Choices, boxes_text
 from pipeline.records.export.marks import marks_of
@@ -33,7 +32,7 @@ from pipeline.records.export.record import Record, record_of
 from pipeline.records.export.report import Identity, measurement_report
 from pipeline.records.export.source import is_dicom, open_film
 from pipeline.records.files import StopError, write_atomic
-from pipeline.records.overlay import overlay_name, short_name
+from pipeline.records.overlay import short_name
 from pipeline.records.store import StoredReading, open_original
 from pipeline.records.table import csv_text
 
@@ -80,7 +79,7 @@ def export_report(
     record = record_of(stored)
     film = open_film(film_path, stored.film_sha256)
     report = measurement_report(record, film, identity or Identity())
-    return _save(report, out / f"{_stem(record, None)}-report.dcm")
+    return _save(report, out / f"{naming.stem(record, None)}-report.dcm")
 
 
 def export_presentation_state(
@@ -90,7 +89,7 @@ def export_presentation_state(
     record = record_of(stored)
     film = open_film(film_path, stored.film_sha256)
     state = presentation_state(record, film, identity or Identity())
-    return _save(state, out / f"{_stem(record, None)}-state.dcm")
+    return _save(state, out / f"{naming.stem(record, None)}-state.dcm")
 
 
 class Exporter:
@@ -135,11 +134,14 @@ class Exporter:
                 wanted.append((record, stored))
             else:
                 self.outcome.left_out += 1
-        wanted.sort(key=lambda pair: (_study(pair[0]), _film_key(pair[0]), pair[0].number))
+        place = naming.order_of(
+            [record for record, _ in wanted], self.key if self.choices.deidentify else None
+        )
+        wanted.sort(key=lambda pair: place(pair[0]))
         done = 0
-        for study, of_study in groupby(wanted, key=lambda pair: _study(pair[0])):
+        for study, of_study in groupby(wanted, key=lambda pair: naming.study_of(pair[0])):
             sheets: list[pages.Sheet] = []
-            for _, of_film in groupby(of_study, key=lambda pair: _film_key(pair[0])):
+            for _, of_film in groupby(of_study, key=lambda pair: naming.film_of(pair[0])):
                 pairs = list(of_film)
                 self._guarded(pairs[0][0], partial(self._film, pairs, sheets))
                 done += len(pairs)
@@ -248,7 +250,10 @@ class Exporter:
         clean = deidentify.clean_film(original, self.key, boxes)
         if objects and released:
             self.outcome.written.append(
-                _save(clean, self.out / "dicom" / _study_name(record, self.key) / f"{name}.dcm")
+                _save(
+                    clean,
+                    self.out / "dicom" / naming.study_folder(record, self.key) / f"{name}.dcm",
+                )
             )
         return _Source(name, clean, released, boxes)
 
@@ -293,8 +298,8 @@ class Exporter:
         if source.dataset is None:
             return
         key = self.key if self.choices.deidentify else None
-        folder = self.out / "dicom" / _study_name(record, key)
-        stem = _stem(record, source.name if self.choices.deidentify else None)
+        folder = self.out / "dicom" / naming.study_folder(record, key)
+        stem = naming.stem(record, source.name if self.choices.deidentify else None)
         if self.choices.has("report"):
             report = measurement_report(shown, source.dataset, self.identity)
             self._write_object(report, folder / f"{stem}-report.dcm", graphics=False)
@@ -337,11 +342,13 @@ class Exporter:
         name = source.name
         if film is not None and film.frame is not None:
             name += f", frame {film.frame}"
-        stem = _stem(record, source.name if self.choices.deidentify else None)
-        taken = "" if film is None or self.choices.deidentify else _taken(film.header.acquired)
+        stem = naming.stem(record, source.name if self.choices.deidentify else None)
+        taken = (
+            "" if film is None or self.choices.deidentify else naming.taken(film.header.acquired)
+        )
         sheet = pages.Sheet(shown, name, f"{stem}.html", taken, picture, thumbnail, held_back)
         key = self.key if self.choices.deidentify else None
-        page = pages.film_page(sheet, f"{_study_name(record, key)}.html")
+        page = pages.film_page(sheet, f"{naming.study_folder(record, key)}.html")
         path = self.out / "pages" / sheet.file
         write_atomic(path, page)
         self.outcome.written.append(path)
@@ -350,7 +357,7 @@ class Exporter:
     def _study_page(self, study: str, sheets: Sequence[pages.Sheet]) -> None:
         if not sheets:
             return
-        file = f"study-{_short(study, self.key if self.choices.deidentify else None)}.html"
+        file = f"{naming.folder(study, self.key if self.choices.deidentify else None)}.html"
         title = f"Study {len(self.studies) + 1}"
         path = self.out / "pages" / file
         write_atomic(path, pages.study_page(title, sheets))
@@ -437,42 +444,6 @@ def _ordered(shots: Sequence[Shot]) -> list[Shot]:
 
 def _undated(shot: Shot) -> Shot:
     return Shot("", shot.rotation, shot.tilt, shot.square)
-
-
-def _taken(acquired: str | None) -> str:
-    digits = (acquired or "").replace("-", "").replace(":", "").replace(" ", "")
-    if not digits[:8].isdigit() or len(digits) < 8:
-        return ""
-    day = f"{digits[:4]}-{digits[4:6]}-{digits[6:8]}"
-    return day if not digits[8:12].isdigit() else f"{day} {digits[8:10]}:{digits[10:12]}"
-
-
-def _film_key(record: Record) -> str:
-    return str(record.original["film"]["sha256"]) + str(record.original["film"]["source"])
-
-
-def _study(record: Record) -> str:
-    film = record.original["film"]
-    return str(film["study_digest"] or film["source"])
-
-
-def _short(text: str, key: bytes | None) -> str:
-    if key is None:
-        return hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()[:8]
-    return deidentify.digest(key, "study", text, 8)
-
-
-def _study_name(record: Record, key: bytes | None) -> str:
-    return f"study-{_short(_study(record), key)}"
-
-
-def _stem(record: Record, clean: str | None) -> str:
-    """File name of what belongs to one reading, without its ending."""
-    film, knee = record.original["film"], record.original["knee"]["index"]
-    if clean is None:
-        return overlay_name(film["source"], film["frame"], knee).removesuffix(".png")
-    frame = "" if film["frame"] is None else f"-f{film['frame']:04d}"
-    return f"{clean}{frame}-k{knee}"
 
 
 def _save(made: Dataset, path: Path) -> Path:

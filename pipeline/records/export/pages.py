@@ -57,7 +57,8 @@ def study_page(title: str, sheets: Sequence[Sheet]) -> str:
 
 def index_page(studies: Sequence[Mapping[str, Any]], left_out: int) -> str:
     """The page that leads to the others: for each study its title, file and lines."""
-    return _render("index.html", studies=studies, left_out=left_out)
+    marked = any(line["mark"] for study in studies for line in study["lines"])
+    return _render("index.html", studies=studies, left_out=left_out, marked=marked)
 
 
 def operators_page(shots: Mapping[str, Sequence[Shot]], tolerance: float) -> str:
