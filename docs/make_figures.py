@@ -261,9 +261,7 @@ def findings() -> None:
         for view in ("AP", "lateral"):
             options = {**PLAIN, "styles": ("radiography",), "views": (view,), "side": "right"}
             options.update(findings={name: 1.0}, knee_seed=KNEE_SEED)
-            film = (
-                build("scenario", "knee_films", options).make(9375 if view == "AP" else 9395).film
-            )
+            film = build("scenario", "knee_films", options).make(9410).film
             pair.append(fitted(grey(film.pixels), 220, 158))
         cells.append(titled(side_by_side(pair, 2), name.replace("_", " ")))
     if not cells:
