@@ -31,14 +31,14 @@ class Changes:
             count after `swap` and `view`.
         swap: medial and lateral exchanged.
         view, side: as a person sees them; None = as read.
-        instruments: (x, y) pixels of instrument tips.
+        instruments: (x, y) pixels of all instrument tips; None = as read.
     """
 
     landmarks: Mapping[str, Point | None] = field(default_factory=dict)
     swap: bool = False
     view: Literal["AP", "lateral", "other", "none"] | None = None
     side: Literal["right", "left"] | None = None
-    instruments: tuple[Point, ...] = ()
+    instruments: tuple[Point, ...] | None = None
 
     @property
     def none(self) -> bool:
@@ -47,12 +47,13 @@ class Changes:
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values for the page."""
+        tips = self.instruments
         return {
             "landmarks": {n: None if p is None else list(p) for n, p in self.landmarks.items()},
             "swap": self.swap,
             "view": self.view,
             "side": self.side,
-            "instruments": [list(point) for point in self.instruments],
+            "instruments": tips if tips is None else [list(point) for point in tips],
         }
 
 
@@ -67,16 +68,17 @@ def changes_of(value: Any) -> Changes:
     if view not in (None, *VIEWS) or side not in (None, *SIDES) or not isinstance(swap, bool):
         raise _wrong("view, side or swap is no valid value")
     placed = value.get("landmarks") or {}
-    tips = value.get("instruments") or []
-    if not isinstance(placed, Mapping) or not isinstance(tips, list):
+    tips = value.get("instruments")
+    if not isinstance(placed, Mapping) or not (tips is None or isinstance(tips, list)):
         raise _wrong("landmarks or instruments are no collection")
-    if len(tips) > MOST_INSTRUMENTS:
+    if tips is not None and len(tips) > MOST_INSTRUMENTS:
         raise _wrong(f"more than {MOST_INSTRUMENTS} instruments")
     for name in placed:
         if name not in BY_NAME:
             raise _wrong(f"{name!r} is no landmark")
     landmarks = {n: None if p is None else _point(p) for n, p in placed.items()}
-    return Changes(landmarks, swap, view, side, tuple(_point(tip) for tip in tips))
+    points = None if tips is None else tuple(_point(tip) for tip in tips)
+    return Changes(landmarks, swap, view, side, points)
 
 
 def _point(value: Any) -> Point:
@@ -121,14 +123,20 @@ def changes_between(original: Mapping[str, Any], current: Mapping[str, Any]) -> 
             moved[name] = place
         elif not _same(old, place):
             moved[name] = place
-    tips = tuple(_point(each["tip"]) for each in current["found"]["instruments"])
+    tips = _tips(current)
+    as_read = _tips(original)
+    kept = len(tips) == len(as_read) and all(map(_same, tips, as_read))
     return Changes(
         landmarks=moved,
         swap=swap,
         view=cast(Any, new_view),
         side=cast(Any, None if side == original["side"]["name"] else side),
-        instruments=tips,
+        instruments=None if kept else tips,
     )
+
+
+def _tips(row: Mapping[str, Any]) -> tuple[Point, ...]:
+    return tuple(_point(each["tip"]) for each in row["found"]["instruments"])
 
 
 def _places(row: Mapping[str, Any]) -> dict[str, Point | None]:

@@ -17,7 +17,7 @@ from pipeline.knee.detection import Detection, Pose
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
 from pipeline.knee.landmarks import names_of
-from pipeline.knee.reading import Instrument, LandmarkRead, Reading, SideRead
+from pipeline.knee.reading import LandmarkRead, Reading, SideRead
 from pipeline.looks import Look, partner_of, refusal, settle_side
 from pipeline.propose.instruments import instrument
 from pipeline.records.rows import to_dict
@@ -95,8 +95,12 @@ def recompute(base: Base, changes: Changes, parts: Parts) -> Revised:
     if refused is None:
         try:
             pose = parts.pose.estimate(base.film, detection)
+            if changes.view is None:
+                refused = parts.plausibility.refusal(detection, pose)
         except Problem as problem:
             refused = problem.what
+        if refused is not None:
+            pose = None
     if base.detection.direct is not None and detection.direct is None and pose is not None:
         cautions = (
             *cautions,
@@ -108,10 +112,10 @@ def recompute(base: Base, changes: Changes, parts: Parts) -> Revised:
     reading = reading_of(look, partner, parts)
     reading = replace(reading, landmarks=_marked(reading.landmarks, base, changes))
     if pose is None:
-        return _with_instruments(reading, changes, (), {})
+        return Revised(reading, {}, (None,) * len(detection.tips))
     sight = sight_of(look, pose, parts, partner)
-    found = [instrument(sight, np.array(tip), placed_sd(base)) for tip in changes.instruments]
-    return _with_instruments(reading, changes, found, pose.fitted)
+    shares = tuple(instrument(sight, np.asarray(tip), 0.0)[1] for tip in detection.tips)
+    return Revised(reading, pose.fitted, shares)
 
 
 def look_of(base: Base, changes: Changes, parts: Parts) -> Look | None:
@@ -139,6 +143,9 @@ def edited(base: Base, changes: Changes, parts: Parts) -> Detection:
         detection = _as_view(base, changes, parts)
     if changes.swap:
         detection = _exchanged(base.film, detection, parts)
+    if changes.instruments is not None:
+        tips = np.array(changes.instruments, dtype=np.float64).reshape(-1, 2)
+        detection = replace(detection, tips=tips)
     known = {n: p for n, p in changes.landmarks.items() if n in detection.names}
     if not known:
         return detection
@@ -286,6 +293,7 @@ def remembered(row: Mapping[str, Any], film: Film) -> Detection:
             seen[i] = 1.0
     side = row["side"]["name"] or "right"
     found = {k: row["found"][k] for k in ("implant", "hardware") if row["found"][k] is not None}
+    tips = [each["tip"] for each in row["found"]["instruments"]]
     return Detection(
         box=tuple(box),
         view=view,
@@ -299,6 +307,7 @@ def remembered(row: Mapping[str, Any], film: Film) -> Detection:
         covariance=covariance,
         seen=seen,
         found=found,
+        tips=np.array(tips, dtype=np.float64).reshape(-1, 2),
     )
 
 
@@ -340,16 +349,3 @@ def _marked(
             each = LandmarkRead(each.name, *place, sd, sd, 0.0, True)
         marked.append(each)
     return tuple(marked)
-
-
-def _with_instruments(
-    reading: Reading,
-    changes: Changes,
-    found: Sequence[tuple[Instrument, float | None]],
-    fitted: Mapping[str, Array],
-) -> Revised:
-    if not found:
-        found = [(Instrument(tip, None, None), None) for tip in changes.instruments]
-    tips = tuple(each for each, _ in found)
-    revised = replace(reading, found=replace(reading.found, instruments=tips))
-    return Revised(revised, fitted, tuple(shift for _, shift in found))

@@ -96,7 +96,7 @@ def test_a_small_nudge_changes_little_and_moves_the_right_way(desk: Desk) -> Non
         row, _ = desk.shown(found, Changes({"lateral_condyle_posterior": tuple(place)}))
         angles.append(row["alignment"]["rotation_deg"])
     assert angles == sorted(angles)
-    assert angles[-1] - angles[0] > 1.0
+    assert angles[-1] - angles[0] > 0.4
     assert abs(angles[1] - start) < 1.0
     assert abs(angles[2] - angles[1]) < 0.6
 
@@ -139,8 +139,11 @@ def test_exchanging_the_condyles_of_a_lateral_film_turns_the_angles(desk: Desk) 
     assert after["tilt_deg"] == pytest.approx(-before["tilt_deg"], abs=1.5)
     assert len(after["hypotheses"]) == 1 or after["hypotheses"][0]["probability"] > 0.5
     straight, turned = seen(found.stored.original), seen(row)
-    assert turned["medial_condyle_distal"] == straight["lateral_condyle_distal"]
-    assert turned["fibular_head"] == straight["fibular_head"]
+    for name, twin in (
+        ("medial_condyle_distal", "lateral_condyle_distal"),
+        ("fibular_head", "fibular_head"),
+    ):
+        assert turned[name] == pytest.approx(straight[twin], abs=1e-3)
 
 
 def test_exchanging_sides_of_an_ap_film_looks_at_its_mirror_image(desk: Desk) -> None:

@@ -4,7 +4,7 @@ import { get, me, post, Refused, takeToken } from "./api.js";
 import { button, clear, dialog, h, toast } from "./dom.js";
 import { FilmView } from "./filmview.js";
 import { listen, setKeys, sheet } from "./keys.js";
-import { seriesView } from "./series.js";
+import { seriesOf, seriesView } from "./series.js";
 import { ROLE } from "./words.js";
 import { Worklist } from "./worklist.js";
 
@@ -39,21 +39,15 @@ async function route() {
   document.body.dataset.view = kind ?? "list";
   try {
     if (kind === "series") {
-      const element = await seriesView(Number(number), app.film, app.list, start.tolerance_deg);
+      const found = await seriesOf(Number(number));
       if (mine !== turn) return;
-      clear(main, element);
+      clear(main, seriesView(found, Number(number), app.film, app.list, start.tolerance_deg));
     } else {
       const next = kind === "film" ? new FilmView(Number(number), start, app) : new Worklist(app.film, undo);
       view = next;
-      if (kind === "film") {
-        // The stage measures itself, so it must be on the page before the film is shown.
-        clear(main, next.element);
-        await next.start();
-      } else {
-        clear(main, next.element);
-        await next.start();
-      }
-      if (mine !== turn) next.close();
+      // The stage measures itself, so it must be on the page before the film is shown.
+      clear(main, next.element);
+      await next.start();
     }
   } catch (error) {
     if (mine !== turn) return;

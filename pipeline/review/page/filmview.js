@@ -41,6 +41,7 @@ export class FilmView {
 
   async start() {
     const [session, pixels] = await Promise.all([Session.open(this.id), filmOf(this.id)]);
+    if (this.closed) return;
     this.session = session;
     const plainPainter = new URLSearchParams(location.search).get("painter") === "plain";
     this.stage = new Stage({ plain: plainPainter });
@@ -75,6 +76,7 @@ export class FilmView {
   }
 
   close() {
+    this.closed = true;
     this.stage?.close();
   }
 
@@ -290,11 +292,21 @@ export class FilmView {
     const name = this.session.placing;
     this.session.placing = null;
     this.#say("");
-    if (name === "tip") this.session.change((changes) => changes.instruments.push([x, y].map((v) => Math.round(v * 1e5) / 1e5)));
+    if (name === "tip") this.#tips((tips) => [...tips, [x, y].map((v) => Math.round(v * 1e5) / 1e5)]);
     else {
       this.session.selected = name;
       this.#put(name, x, y);
     }
+  }
+
+  /** Changes the list of all tips, those that were read included. */
+  #tips(edit) {
+    const { session } = this;
+    const read = session.original.found.instruments.map((each) => each.tip);
+    session.change((changes) => {
+      const tips = edit(changes.instruments ?? read);
+      changes.instruments = equal(tips, read) ? null : tips;
+    });
   }
 
   #enter() {
@@ -337,7 +349,7 @@ export class FilmView {
       add: (name) => this.add(name),
       reset: (name) => session.change((changes) => delete changes.landmarks[name]),
       markTip: () => this.markTip(),
-      removeTip: (i) => session.change((changes) => changes.instruments.splice(i, 1)),
+      removeTip: (i) => this.#tips((tips) => tips.filter((_, k) => k !== i)),
       tag: (tag, remove) => this.tag(tag, remove),
       accept: () => this.decide("accept"),
       reject: () => this.reject(),

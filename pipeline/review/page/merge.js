@@ -34,7 +34,7 @@ export function merged(mine, theirs, choice) {
 function told(name, value, original) {
   if (value === undefined || value === null) return "as read";
   if (name === "swap") return value ? "exchanged" : "as read";
-  if (name === "instruments") return value.length ? `${value.length} marked` : "none";
+  if (name === "instruments") return value.length ? `${value.length} marked` : "none left";
   if (value === "hidden") return "not visible";
   if (Array.isArray(value)) {
     const mark = original.landmarks.find((each) => `landmark ${each.name}` === name);

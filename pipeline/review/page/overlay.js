@@ -129,6 +129,7 @@ export class Overlay {
         this.#spot(x, y, s("path", { class: "tip", d: "M0 0L-5 -13L5 -13Z" }), s("text", { class: "tag tip-tag", x: 9, y: -8 }, `tip ${index + 1}`)),
       );
     }
+    const tags = parts.length;
     const seen = reading.landmarks.filter((mark) => mark.seen && mark.x !== null);
     this.middle = seen.reduce((sum, mark) => sum + mark.x / seen.length, 0);
     this.first = seen[0]?.name;
@@ -140,7 +141,9 @@ export class Overlay {
       this.spots.set(mark.name, spot);
       parts.push(spot);
     }
-    this.marks.replaceChildren(...parts);
+    const top = this.chosen ? parts.splice(-1) : [];
+    // Words about proposals and the zone lie over the small marks, the chosen mark over all.
+    this.marks.replaceChildren(...parts.splice(tags), ...parts, ...top);
     if (keep) this.spots.get(keep)?.focus({ preventScroll: true });
   }
 

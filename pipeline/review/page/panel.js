@@ -34,7 +34,7 @@ export class Panel {
       this.#knee(session.shown),
       this.#moves(session.shown),
       this.#proposals(session.shown),
-      session.shown.view.name === "lateral" || session.changes.instruments.length ? this.#instruments(session.shown) : null,
+      session.shown.view.name === "lateral" || session.shown.found.instruments.length ? this.#instruments(session.shown) : null,
       this.#landmarks(session.shown),
       this.#criteria(session.shown),
       this.#tags(),
@@ -137,7 +137,7 @@ export class Panel {
       const depth =
         each.depth_percent === null
           ? "no depth here: not on a shaft of a lateral film"
-          : `${each.depth_percent.toFixed(0)} % of the shaft from the front, 90 % ${each.depth_90[0].toFixed(0)} to ${each.depth_90[1].toFixed(0)} %; ± ${shift.toFixed(0)} % of it from the film's misalignment`;
+          : `${each.depth_percent.toFixed(0)} % of the shaft from the front, 90 % ${each.depth_90[0].toFixed(0)} to ${each.depth_90[1].toFixed(0)} %${shift === null || shift === undefined ? "" : `; ± ${shift.toFixed(0)} % of it from the film's misalignment`}`;
       return h("li", {}, h("strong", {}, `tip ${i + 1}: `), h("span", { "data-test": `depth-${i}` }, depth), " ", button("Remove", { kind: "quiet", label: `Remove tip ${i + 1}`, onclick: () => act.removeTip(i) }));
     });
     return section("tips", "Instruments", lines.length ? h("ul", { class: "plain" }, lines) : h("p", { class: "quiet" }, "None marked."), button("Mark a tip", { keys: "T", onclick: act.markTip, pressed: session.placing === "tip" }));

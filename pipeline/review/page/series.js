@@ -8,8 +8,10 @@ import { acquired, degrees, signed, span, STATE, VERDICT } from "./words.js";
 
 const dose = (value) => (value === null ? "–" : `${Number(value.toPrecision(3))} Gy cm²`);
 
-export async function seriesView(id, go, back, tolerance) {
-  const found = await get(`/api/series/${id}`);
+export const seriesOf = (id) => get(`/api/series/${id}`);
+
+/** `found` as `seriesOf` gives it. */
+export function seriesView(found, id, go, back, tolerance) {
   setKeys([
     { keys: ["Escape", "b"], words: "back to the film", run: () => go(id), group: "Series" },
     { keys: ["w"], words: "worklist", run: back, group: "Series" },
@@ -96,7 +98,7 @@ function chart(shots, tolerance) {
   const parts = [
     s("rect", { class: "band", x: left, y: y(tolerance), width: w - left - 8, height: y(-tolerance) - y(tolerance) }),
     s("path", { class: "axis", d: `M${left} ${y(0)}H${w - 8}` }),
-    ...[tolerance, 0, -tolerance].map((value) => s("text", { class: "mark", x: left - 5, y: y(value) + 4, "text-anchor": "end" }, `${value}°`)),
+    ...[tolerance, 0, -tolerance].map((value) => s("text", { class: "mark", x: left - 5, y: y(value) + 4, "text-anchor": "end" }, `${value}°`.replace("-", "−"))),
   ];
   for (const [angle, shift] of [["rotation", -5], ["tilt", 5]]) {
     const d = shots.map((shot, i) => `${i ? "L" : "M"}${x(i) + shift} ${y(shot[`${angle}_deg`])}`).join("");

@@ -2,7 +2,7 @@
 
 import { Away, get, me, pause, post, Refused } from "./api.js";
 
-export const NOTHING = { landmarks: {}, swap: false, view: null, side: null, instruments: [] };
+export const NOTHING = { landmarks: {}, swap: false, view: null, side: null, instruments: null };
 
 const copy = (value) => JSON.parse(JSON.stringify(value));
 const sorted = (value) =>

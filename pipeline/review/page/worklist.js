@@ -43,10 +43,13 @@ export class Worklist {
   close() {
     kept.at = this.scroller.scrollTop;
     clearInterval(this.timer);
+    this.watch.disconnect();
+    this.closed = true;
   }
 
   async start() {
     await this.load();
+    if (this.closed) return;
     this.scroller.scrollTop = kept.at;
     this.draw();
     this.timer = setInterval(() => document.hidden || this.load().catch(() => {}), 20000);
@@ -171,6 +174,7 @@ export class Worklist {
       )
       .sort(ORDERS[kept.order][1]);
     lastList.ids = this.shown.map((row) => row.id);
+    const focused = this.inner.contains(document.activeElement);
     for (const line of this.pool.values()) line.remove();
     this.pool.clear();
     this.inner.style.height = `${this.shown.length * ROW}px`;
@@ -179,6 +183,7 @@ export class Worklist {
     clear(this.count, this.shown.length === all ? `${all} readings` : `${this.shown.length} of ${all} readings`);
     this.#progress();
     this.draw();
+    if (focused) this.pool.get(this.index)?.focus({ preventScroll: true });
   }
 
   #progress() {
