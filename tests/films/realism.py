@@ -4,15 +4,17 @@ Compares crops of synthetic knees with the same crops of the 27 openly licensed 
 `real_films.py` loads (not part of this project), after the same re-encoding. The classifier that
 tells them apart is fitted anew on every run and thrown away.
 
-    python tests/films/realism.py [--synthetic N] [--scenario NAME] [--sheet FILE.png]
+    python tests/films/realism.py [--synthetic N] [--scenario NAME] [--network] [--sheet FILE.png]
 """
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
+from unittest.mock import patch
 
 import cv2
 import numpy as np
@@ -42,6 +44,7 @@ from pipeline.contracts import Detector
 from pipeline.knee.detection import Detection
 from pipeline.knee.film import Film
 from pipeline.registry import build
+from synthetic_data.placement import Placement, draw_placement
 
 Array = NDArray[np.float64]
 
@@ -51,6 +54,8 @@ QUALITY = 90
 """Of the JPEG through which both kinds go."""
 WHOLE = 0.8
 """Crops with less of their area on the film are left out: real films are large."""
+LEAST_MM = 190.0
+"""Synthetic films smaller than this at the knee are not even made: few hold a whole crop."""
 SEED = 900_000_000
 """First seed of the synthetic films measured; training never comes near."""
 SCENARIOS = Path(__file__).resolve().parents[2] / "configs" / "scenario"
@@ -164,10 +169,10 @@ def measured(crop: Crop) -> dict[str, float]:
     return out
 
 
-def real_crops(detector: Detector) -> list[Crop]:
-    """Every real film with a knee that was found."""
+def real_crops(detector: Detector, most: int | None = None) -> list[Crop]:
+    """The real films, or the first `most`, with a knee that was found and lies whole on them."""
     crops = []
-    for real in load():
+    for real in load()[:most]:
         found = best(list(detector.detect(real.film)), real)
         if found is not None and found.names:
             crop = cut(real.film, found, real.name)
@@ -189,18 +194,30 @@ def synthetic_crops(
     """`count` crops of a scenario, and how many films it took."""
     changes = {"views": list(views)} if views else {}
     maker = build("scenario", "knee_films", scenario(name, **changes))
+
+    def large(*arguments: Any) -> Placement:
+        while True:
+            placement = draw_placement(*arguments)
+            if min(placement.field_mm) > LEAST_MM:
+                return placement
+
     crops: list[Crop] = []
     made = 0
-    while len(crops) < count and made < 12 * count:
-        film = maker.make(seed + made).film
-        made += 1
-        knees = [d for d in detector.detect(film) if d.names and d.view_probability > 0.5]
-        if not knees:
-            continue
-        crop = cut(film, max(knees, key=lambda d: d.view_probability), f"seed {seed + made - 1}")
-        if crop is not None:
-            crops.append(crop)
+    with patch("synthetic_data.scenarios.draw_placement", large):
+        while len(crops) < count and made < 12 * count:
+            film = maker.make(seed + made).film
+            made += 1
+            knees = [d for d in detector.detect(film) if d.names and d.view_probability > 0.5]
+            if not knees:
+                continue
+            knee = max(knees, key=lambda d: d.view_probability)
+            crop = cut(film, knee, f"seed {seed + made - 1}")
+            if crop is not None:
+                crops.append(crop)
     return crops, made
+
+
+Distance = Callable[[NDArray[np.intp], NDArray[np.intp]], float]
 
 
 # ---- comparisons -------------------------------------------------------------------------------
@@ -230,7 +247,9 @@ class Verdict:
     weights: dict[str, float]
 
 
-def told_apart(real: Sequence[Crop], synthetic: Sequence[Crop], folds: int = 9) -> Verdict:
+def told_apart(
+    real: Sequence[Crop], synthetic: Sequence[Crop], folds: int = 9, trees: int = 400
+) -> Verdict:
     """A forest and a logistic regression on all features, each film judged by a fit that never
     saw it; classes weigh the same."""
     from sklearn.ensemble import ExtraTreesClassifier
@@ -248,19 +267,19 @@ def told_apart(real: Sequence[Crop], synthetic: Sequence[Crop], folds: int = 9) 
     seen = np.zeros(values.shape[1])
     for k in range(folds):
         train, test = fold != k, fold == k
-        trees = ExtraTreesClassifier(
-            400, class_weight="balanced", min_samples_leaf=2, random_state=k, n_jobs=1
+        forest = ExtraTreesClassifier(
+            trees, class_weight="balanced", min_samples_leaf=2, random_state=k, n_jobs=1
         ).fit(values[train], truth[train])
         line = LogisticRegression(C=0.05, class_weight="balanced", max_iter=500).fit(
             values[train], truth[train]
         )
-        # The forest's shares are centred on those it gives films of training left out of a tree.
-        level = float(np.mean(trees.predict_proba(values[train])[:, 1]))
+        # With few real films among many, the forest's even chance is its mean in training.
+        level = float(np.mean(forest.predict_proba(values[train])[:, 1]))
         chance[test] = 0.5 * (
-            np.clip(0.5 + trees.predict_proba(values[test])[:, 1] - level, 0, 1)
+            np.clip(0.5 + forest.predict_proba(values[test])[:, 1] - level, 0, 1)
             + line.predict_proba(values[test])[:, 1]
         )
-        seen += trees.feature_importances_ / folds
+        seen += forest.feature_importances_ / folds
     said = chance > 0.5
 
     def score(i: NDArray[np.intp], j: NDArray[np.intp]) -> float:
@@ -277,32 +296,38 @@ def told_apart(real: Sequence[Crop], synthetic: Sequence[Crop], folds: int = 9) 
     )
 
 
-def compared(real: Sequence[Crop], synthetic: Sequence[Crop]) -> dict[str, tuple[float, ...]]:
-    """Name to (value, low, high): the distances between two sets of crops."""
-    rng = np.random.default_rng(2)
+def told_apart_by_network(
+    real: Sequence[Crop], synthetic: Sequence[Crop], folds: int = 5
+) -> tuple[float, float, float]:
+    """Balanced accuracy of a small network that sees the pictures, and its 95 % interval."""
+    from realism_network import chances
+
+    counts = len(real), len(synthetic)
+    rng = np.random.default_rng(4)
+    pictures = np.stack([c.picture for c in (*real, *synthetic)])
+    truth = np.arange(sum(counts)) < counts[0]
+    fold = np.concatenate([rng.permutation(np.arange(n) % folds) for n in counts])
+    said = chances(pictures, truth, fold) > 0.5
+
+    def score(i: NDArray[np.intp], j: NDArray[np.intp]) -> float:
+        index = np.concatenate([i, counts[0] + j])
+        return balanced_accuracy(truth[index], said[index])
+
+    return by_film(score, *counts, rng)
+
+
+def distances(real: Sequence[Crop], synthetic: Sequence[Crop]) -> dict[str, Distance]:
+    """Name to a function of the films used, indices of both kinds: how far they are apart."""
     sums = [np.array([histogram(c.picture[c.inside]) for c in s]) for s in (real, synthetic)]
     spectra = [np.array([c.spectrum for c in s]) for s in (real, synthetic)]
     names, one = matrix(real)
     _, other = matrix(synthetic)
-    counts = len(real), len(synthetic)
-    out: dict[str, tuple[float, ...]] = {}
-    out["grey histogram, Wasserstein"] = by_film(
-        lambda i, j: transport(sums[0][i].mean(0), sums[1][j].mean(0)), *counts, rng
-    )
-    out["spectrum, mean |log10 ratio|"] = by_film(
-        lambda i, j: float(np.abs(spectra[0][i].mean(0) - spectra[1][j].mean(0))[4:].mean()),
-        *counts,
-        rng,
-    )
     spread = np.nanstd(one, axis=0)
-    for group, word in (
-        ("gradients", "gradient"),
-        ("cortical edges", "rise cortex canal"),
-        ("texture", "texture"),
-    ):
-        use = [k for k, n in enumerate(names) if any(w in n for w in word.split())]
 
-        def apart(i: NDArray[np.intp], j: NDArray[np.intp], use: list[int] = use) -> float:
+    def of_features(words: str) -> Distance:
+        use = [k for k, n in enumerate(names) if any(w in n for w in words.split())]
+
+        def apart(i: NDArray[np.intp], j: NDArray[np.intp]) -> float:
             each = []
             for k in use:
                 a, b = one[i, k], other[j, k]
@@ -310,15 +335,52 @@ def compared(real: Sequence[Crop], synthetic: Sequence[Crop]) -> dict[str, tuple
                 each.append(transport_of_samples(a, b) / spread[k])
             return float(np.mean(each))
 
-        out[f"{group}, Wasserstein in real SD"] = by_film(apart, *counts, rng, 100)
-    scaled = filled(one, one), filled(other, one)
-    among = coverage(*scaled)
+        return apart
+
+    return {
+        "grey histogram, Wasserstein": lambda i, j: transport(
+            sums[0][i].mean(0), sums[1][j].mean(0)
+        ),
+        "spectrum, mean |log10 ratio|": lambda i, j: float(
+            np.abs(spectra[0][i].mean(0) - spectra[1][j].mean(0))[4:].mean()
+        ),
+        "gradients, Wasserstein in real SD": of_features("gradient"),
+        "cortical edges, Wasserstein in real SD": of_features("rise cortex canal"),
+        "texture, Wasserstein in real SD": of_features("texture"),
+    }
+
+
+def compared(real: Sequence[Crop], synthetic: Sequence[Crop]) -> dict[str, tuple[float, ...]]:
+    """Name to (value, low, high): the distances between two sets of crops."""
+    rng = np.random.default_rng(2)
+    counts = len(real), len(synthetic)
+    out: dict[str, tuple[float, ...]] = {}
+    for name, distance in distances(real, synthetic).items():
+        # The last three take longer.
+        out[name] = by_film(distance, *counts, rng, 100 if "SD" in name else 400)
+    _, one = matrix(real)
+    _, other = matrix(synthetic)
+    among = coverage(filled(one, one), filled(other, one))
     out["real films among synthetic ones"] = (among[0],)
     out["synthetic films among real ones"] = (among[1],)
     return out
 
 
-def report(real: Sequence[Crop], synthetic: Sequence[Crop], *, every: bool) -> None:
+def floor(real: Sequence[Crop], splits: int = 30) -> dict[str, float]:
+    """The same distances between two random halves of the real films, mean of some splits:
+    what so few films of one kind are apart by chance."""
+    rng = np.random.default_rng(5)
+    out = {}
+    for name, distance in distances(real, real).items():
+        orders = [rng.permutation(len(real)) for _ in range(splits)]
+        half = len(real) // 2
+        out[name] = float(np.mean([distance(o[:half], o[half:]) for o in orders]))
+    return out
+
+
+def report(
+    real: Sequence[Crop], synthetic: Sequence[Crop], *, every: bool, network: bool = False
+) -> None:
     """Prints all comparisons."""
     names, one = matrix(real)
     _, other = matrix(synthetic)
@@ -329,6 +391,9 @@ def report(real: Sequence[Crop], synthetic: Sequence[Crop], *, every: bool) -> N
         f"  told apart: balanced accuracy {verdict.accuracy:.3f} "
         f"[{verdict.low:.3f}, {verdict.high:.3f}], area {verdict.area:.3f}"
     )
+    if network:
+        value, low, high = told_apart_by_network(real, synthetic)
+        print(f"  told apart by a network: balanced accuracy {value:.3f} [{low:.3f}, {high:.3f}]")
     shown = list(verdict.weights)[: None if every else 12]
     for name in shown:
         k = names.index(name)
@@ -356,17 +421,20 @@ def main() -> None:
         action="append",
         help="default: training, radiography, c_arm and scanned_film",
     )
+    parser.add_argument("--network", action="store_true", help="a small network judges as well")
     parser.add_argument("--every", action="store_true", help="print every feature")
     parser.add_argument("--sheet", type=Path, help="24 real, 24 synthetic crops side by side")
     arguments = parser.parse_args()
     cv2.setNumThreads(1)
     detector = build("detector", "onnx", {"threads": 1})
     real = real_crops(detector)
-    print(f"{len(real)} real crops")
+    print(f"{len(real)} real crops; halves of them apart:")
+    for name, value in floor(real).items():
+        print(f"  {name:44s} {value:.3f}")
     for name in arguments.scenario or ("training", "radiography", "c_arm", "scanned_film"):
         synthetic, made = synthetic_crops(detector, name, arguments.synthetic)
         print(f"{name}: {len(synthetic)} crops out of {made} films")
-        report(real, synthetic, every=arguments.every)
+        report(real, synthetic, every=arguments.every, network=arguments.network)
         if arguments.sheet:
             picture = np.hstack(
                 [sheet(real), np.full((4 * SIZE, 12), 255, np.uint8), sheet(synthetic)]
