@@ -17,6 +17,7 @@ from export_cases import (
     DX,
     NAME,
     ROWS,
+    complaints,
     every,
     film_dataset,
     moved,
@@ -32,6 +33,7 @@ from pipeline.records.export import naming
 from pipeline.records.export.choices import Choices, read_looked
 from pipeline.records.export.deidentify import clean_record
 from pipeline.records.export.export import Exporter, export_presentation_state, export_report
+from pipeline.records.export.record import record_of
 from pipeline.records.store import Store, open_original
 
 ACCEPT, REJECT = ("accept", None), ("reject", None)
@@ -286,6 +288,28 @@ def test_two_readers_who_have_not_agreed_are_not_accepted(tmp_path: Path) -> Non
     outcome = Exporter(tmp_path / "out", Choices(what=("tables",)), (), b"k" * 32).run(every(store))
     assert (outcome.exported, outcome.left_out) == (0, 1)
     store.close()
+
+
+def test_both_readers_who_agree_verify_the_report(tmp_path: Path) -> None:
+    path = save(film_dataset(), tmp_path / "films/film.dcm")
+    with stored(tmp_path / "results", [reading_of(path)], {0: ACCEPT}) as store:
+        (one,) = every(store)
+        for kind, who, role in (
+            ("second", "Example A", "first"),
+            ("accept", "Example B", "second"),
+        ):
+            now = store.reading(one.id).revision
+            store.decide(
+                one.id, expected_revision=now, kind=kind, reviewer=who, final=None, role=role
+            )
+        (agreed,) = every(store)
+        assert agreed.state == "accepted"
+        report = pydicom.dcmread(export_report(agreed, path, tmp_path / "out"))
+    names = [str(each.VerifyingObserverName) for each in report.VerifyingObserverSequence]
+    assert [name.rstrip("^") for name in names] == ["Example Reviewer A", "Example B"]
+    assert complaints(next((tmp_path / "out").glob("*.dcm"))) == []
+    hidden = repr(clean_record(record_of(agreed), b"k" * 32))
+    assert "Example" not in hidden
 
 
 def test_operators_over_time(store: Path, tmp_path: Path) -> None:

@@ -242,10 +242,15 @@ def clean_record(record: Record, key: bytes) -> Record:
         record,
         original=_clean_reading(record.original, key),
         current=_clean_reading(record.current, key),
-        reviewer=f"reviewer-{digest(key, 'reviewer', record.reviewer)}" if record.reviewer else "",
+        reviewer=_reader(record.reviewer, key) if record.reviewer else "",
         reason="removed" if record.reason else "",
         at=NO_DATE,
+        second=None if record.second is None else (_reader(record.second[0], key), NO_DATE),
     )
+
+
+def _reader(name: str, key: bytes) -> str:
+    return f"reviewer-{digest(key, 'reviewer', name)}"
 
 
 def clean_name(key: bytes, source: str, frame: int | None) -> str:

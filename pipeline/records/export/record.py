@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
 
-from pipeline.records.store import StoredReading
+from pipeline.records.store import Entry, StoredReading
 
 State = Literal["proposed", "accepted", "changed", "rejected"]
 NOTICE = "For research and teaching on archived films. Not for guidance of any procedure."
@@ -27,6 +27,7 @@ class Record:
         state: a reading that waits for a second reader or an adjudication is `proposed`.
         reviewer, reason: who decided and why; "" before a decision.
         at: when it was decided, or read where nobody has decided; with its time zone.
+        second: the other reader of a double reading who came to the same, and when; or None.
     """
 
     number: int
@@ -37,6 +38,7 @@ class Record:
     reviewer: str
     reason: str
     at: datetime
+    second: tuple[str, datetime] | None = None
 
     @property
     def reviewed(self) -> bool:
@@ -64,9 +66,6 @@ def record_of(stored: StoredReading) -> Record:
     decision = stored.decision
     state = stored.state if decision is not None else "proposed"
     at = stored.history[0].at if decision is None else decision.at
-    when = datetime.fromisoformat(at)
-    if when.tzinfo is None:
-        raise ValueError(f"expected a time with its zone, got {at}")
     return Record(
         number=stored.id,
         revision=stored.revision,
@@ -75,8 +74,24 @@ def record_of(stored: StoredReading) -> Record:
         state=state,  # type: ignore[arg-type]
         reviewer="" if decision is None else decision.who,
         reason="" if decision is None else decision.reason,
-        at=when.astimezone(),
+        at=_time(at),
+        second=None if decision is None else _second(stored, decision),
     )
+
+
+def _second(stored: StoredReading, decision: Entry) -> tuple[str, datetime] | None:
+    """The reader beside the one whose decision counts; an adjudicator stands alone."""
+    if decision.kind == "adjudicate" or stored.second_reader in (None, decision.who):
+        return None
+    entries = [e for e in stored.history if e.who == stored.second_reader and e.outcome]
+    return (entries[-1].who, _time(entries[-1].at)) if entries else None
+
+
+def _time(written: str) -> datetime:
+    when = datetime.fromisoformat(written)
+    if when.tzinfo is None:
+        raise ValueError(f"expected a time with its zone, got {written}")
+    return when.astimezone()
 
 
 def _place(reading: Mapping[str, Any], name: str) -> tuple[float, float] | None:

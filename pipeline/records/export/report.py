@@ -168,11 +168,22 @@ class _Builder:
         )
         if reviewed:
             report.VerifyingObserverSequence[0].VerificationDateTime = moment
+            if record.second is not None:
+                report.VerifyingObserverSequence.append(self._second(*record.second))
         else:
             report.CompletionFlagDescription = f"{record.mark}: no person has accepted it"
         report["InstanceCreationDate"].value, report["InstanceCreationTime"].value = day, time
         finish(report, self.film, record.at)
         return report
+
+    def _second(self, name: str, at: datetime) -> Dataset:
+        """The other reader of a double reading as a verifying observer."""
+        item = Dataset()
+        item.VerifyingObserverName = person_name(name)
+        item.VerifyingOrganization = short_text(self.identity.organization, 64)
+        item.VerificationDateTime = stamp(at)[2]
+        item.VerifyingObserverIdentificationCodeSequence = []
+        return item
 
     def _title(self) -> c.Code:
         if self.record.reviewed:
