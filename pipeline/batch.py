@@ -190,8 +190,9 @@ def open_journal(out: Path, afresh: bool) -> Journal:
         if afresh:
             for name in (journals.NAME, jsonl.NAME):
                 (out / name).unlink(missing_ok=True)
-            for picture in (out / "overlays").glob("*.png"):
-                picture.unlink()
+            for folder in ("overlays", "explanations"):
+                for picture in (out / folder).glob("*.png"):
+                    picture.unlink()
     return Journal(out)
 
 

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from pipeline.align.align import align
 from pipeline.align.options import AlignOptions
+from pipeline.align.square import zero_of
 from pipeline.contracts import (
     AlignmentCriterion,
     Detector,
@@ -25,7 +26,7 @@ from pipeline.fit.plausibility import Plausibility
 from pipeline.knee.detection import Pose
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
-from pipeline.knee.reading import MadeBy, Reading
+from pipeline.knee.reading import Grounds, MadeBy, Reading
 from pipeline.looks import Look, partner_of, refusal, settle_side
 from pipeline.propose.instruments import instruments, tips_alone
 from pipeline.propose.peroneal import peroneal_zone
@@ -151,4 +152,16 @@ def reading_of(look: Look, partner: Look | None, parts: Parts) -> Reading:
         found=assemble.found(look.detection, instruments(sight)),
         cautions=(*look.cautions, *cautions),
         outline=look.pose.outline,
+        grounds=_grounds(look, look.pose, parts),
+    )
+
+
+def _grounds(look: Look, pose: Pose, parts: Parts) -> Grounds:
+    """What the reading rests on."""
+    plausibility = parts.plausibility.probability(look.detection, pose)
+    return Grounds(
+        tolerance_deg=parts.align.tolerance_deg,
+        rotation_zero_deg=zero_of(look.detection.view, parts.align),
+        estimates={name: (h.rotation_deg, h.tilt_deg) for name, h in pose.estimates.items()},
+        quality={**pose.quality, "plausibility": plausibility},
     )

@@ -19,7 +19,7 @@ EXAMPLES = """\
 examples:
   squareon read knee.dcm --out results
   squareon read archive/2024 more/films --out results
-  squareon read archive --out results align.tolerance=strict
+  squareon read archive --out results align.tolerance=strict writer=explain
   squareon read archive --out results detector.threads=2 workers=1 writer=tables
 
 The folder given with --out receives readings.jsonl, summary.csv, problems.csv, overlays/ and
@@ -67,6 +67,7 @@ def told(outcome: Outcome, out: Path) -> str:
         ("summary.csv", "one row per knee"),
         ("readings.jsonl", "everything that was read"),
         ("overlays", "one picture per reading"),
+        ("explanations", "one picture per reading that says why"),
     ):
         if (out / name).exists():
             lines.append(f"  {out / name}: {says}")

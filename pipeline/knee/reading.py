@@ -166,11 +166,32 @@ class MadeBy:
 
 
 @dataclass(frozen=True)
+class Grounds:
+    """What a reading rests on, for pictures that explain it.
+
+    Attributes:
+        tolerance_deg: of the verdict, for both angles; rotation_zero_deg: the rotation that counts
+            as square.
+        estimates: (rotation, tilt) in degrees by each estimator alone, where several were combined.
+        quality: as in `Pose`, and `plausibility`, the probability that this is a knee.
+    """
+
+    tolerance_deg: float
+    rotation_zero_deg: float
+    estimates: Mapping[str, tuple[float, float]]
+    quality: Mapping[str, float]
+
+
+PICTURES_ONLY = ("outline", "grounds")
+"""Fields of a reading that are not written to `readings.jsonl`."""
+
+
+@dataclass(frozen=True)
 class Reading:
     """One knee on one film. `knee.index` counts from 0 on that film.
 
-    `outline` is for pictures only and is not written to `readings.jsonl`: bone name to the
-    (N, 2) pixels of the fitted knee's outline.
+    `outline` (bone name to the (N, 2) pixels of the fitted knee's outline) and `grounds` are for
+    pictures only and are not written to `readings.jsonl`.
     """
 
     film: FilmRef
@@ -188,3 +209,4 @@ class Reading:
     cautions: tuple[str, ...]
     made_by: MadeBy
     outline: Mapping[str, NDArray[np.float64]] = field(default_factory=dict, compare=False)
+    grounds: Grounds | None = field(default=None, compare=False)

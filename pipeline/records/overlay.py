@@ -90,13 +90,13 @@ def draw(
     film: Film, reading: Reading, *, size: int = 1200, zoom: bool = True, note: str = ""
 ) -> Canvas:
     """The picture of one reading."""
-    x0, y0, x1, y1 = _part_shown(film, reading, zoom)
+    x0, y0, x1, y1 = part_shown(film, reading, zoom)
     part = film.pixels[y0:y1, x0:x1]
     scale = size / max(part.shape)
     width, height = round(part.shape[1] * scale), round(part.shape[0] * scale)
     how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
     resized = cv2.resize(part, (width, height), interpolation=how)
-    grey = _windowed(np.asarray(resized, dtype=np.float32))
+    grey = windowed(np.asarray(resized, dtype=np.float32))
     panel = Panel(reading, whole=part.size == film.pixels.size, note=note)
     rows = max(height, panel.height, LEAST_HEIGHT) + FOOTER
     rgb = np.full((rows, width + PANEL, 3), c.DARK, np.uint8)
@@ -114,7 +114,7 @@ def draw(
     return whole
 
 
-def _part_shown(film: Film, reading: Reading, zoom: bool) -> tuple[int, int, int, int]:
+def part_shown(film: Film, reading: Reading, zoom: bool) -> tuple[int, int, int, int]:
     """Film pixels x0, y0, x1, y1 to draw: all, or around a knee that fills less than half."""
     whole = (0, 0, film.columns, film.rows)
     if reading.knee.box is None or not zoom:
@@ -131,7 +131,7 @@ def _part_shown(film: Film, reading: Reading, zoom: bool) -> tuple[int, int, int
     return int(low[0]), int(low[1]), int(high[0]), int(high[1])
 
 
-def _windowed(part: NDArray[np.float32]) -> NDArray[np.uint8]:
+def windowed(part: NDArray[np.float32]) -> NDArray[np.uint8]:
     """Grey levels 0 to 235 between the darkest and brightest half per cent."""
     low, high = np.percentile(part[::3, ::3], (0.5, 99.5))
     span = max(float(high - low), 1e-6)
@@ -310,7 +310,7 @@ class Panel:
         for y, value, interval in self.gauges:
             _gauge(picture, left, y, value, interval)
         if self.mark is not None:
-            _verdict_mark(picture, (left + MARGIN + 20, self.mark[1] + 22), self.mark[0])
+            verdict_mark(picture, (left + MARGIN + 20, self.mark[1] + 22), self.mark[0])
         picture.texts([((left + x, y), words, size, col) for x, y, words, size, col in self.items])
 
 
@@ -340,7 +340,7 @@ def _gauge(
         picture.ellipse((x, y), 4, 4, 0, c.WHITE, 6)
 
 
-def _verdict_mark(picture: Canvas, at: tuple[float, float], square: str) -> None:
+def verdict_mark(picture: Canvas, at: tuple[float, float], square: str) -> None:
     """A shape that says the verdict without colour: square, cross, or ring."""
     colour = VERDICTS[square][1]
     x, y = at

@@ -7,7 +7,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from pipeline.knee.reading import Reading
+from pipeline.knee.reading import PICTURES_ONLY, Reading
 
 DECIMALS = 5
 
@@ -48,7 +48,7 @@ def to_dict(reading: Reading) -> dict[str, Any]:
     row = {
         field.name: _plain(getattr(reading, field.name))
         for field in fields
-        if field.name != "outline"
+        if field.name not in PICTURES_ONLY
     }
     row["side"] = {key.rstrip("_"): value for key, value in row["side"].items()}
     return row

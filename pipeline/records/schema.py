@@ -7,7 +7,7 @@ import types
 import typing
 from typing import Any
 
-from pipeline.knee.reading import Reading
+from pipeline.knee.reading import PICTURES_ONLY, Reading
 
 
 def reading_schema() -> dict[str, Any]:
@@ -24,7 +24,8 @@ def _of(hint: Any) -> dict[str, Any]:
     origin, arguments = typing.get_origin(hint), typing.get_args(hint)
     if dataclasses.is_dataclass(hint):
         hints = typing.get_type_hints(hint)
-        names = [field.name for field in dataclasses.fields(hint) if field.name != "outline"]
+        fields = dataclasses.fields(hint)
+        names = [field.name for field in fields if field.name not in PICTURES_ONLY]
         properties = {name.rstrip("_"): _of(hints[name]) for name in names}
         return {
             "type": "object",

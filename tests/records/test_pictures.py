@@ -107,13 +107,13 @@ def test_moves_and_angles_are_told() -> None:
 def test_small_knee_is_drawn_enlarged() -> None:
     film, reading = film_of_size(1000, 1000)
     small = replace(reading, knee=KneeRef(0, (700.0, 700.0, 800.0, 850.0)))
-    x0, y0, x1, y1 = overlay._part_shown(film, small, zoom=True)
+    x0, y0, x1, y1 = overlay.part_shown(film, small, zoom=True)
     assert x0 < 700
     assert y0 < 700
     assert x1 > 800
     assert y1 > 850
     assert x1 - x0 < 500
-    assert overlay._part_shown(film, small, zoom=False) == (0, 0, 1000, 1000)
+    assert overlay.part_shown(film, small, zoom=False) == (0, 0, 1000, 1000)
 
 
 @given(st.floats(0.3, 4), st.floats(-20, 20), st.floats(-20, 20))
