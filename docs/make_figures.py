@@ -18,6 +18,7 @@ import numpy as np
 import yaml
 from numpy.typing import NDArray
 
+from models.geometry import crop_transform, inside_film, picture_of
 from pipeline.align.options import TOLERANCES, AlignOptions
 from pipeline.contracts import AnatomyRequest
 from pipeline.demo import SHOTS
@@ -253,6 +254,25 @@ def scenarios() -> None:
         saved(f"scenario-{name}.jpg", titled(sheet, words), 80)
 
 
+def realism() -> None:
+    """The first 24 films of radiography that show a whole knee, as the networks see it."""
+    scenario = build("scenario", "knee_films", {"styles": ("radiography",), **PLAIN})
+    crops: list[Picture] = []
+    seed = 0
+    while len(crops) < 24:
+        labelled = scenario.make(seed)
+        seed += 1
+        truth, pixels = labelled.knees[0], labelled.film.pixels
+        # On laterals the width is the condyles' depth: W is a quarter more.
+        width = truth.width_px * (1.0 if truth.view == "AP" else 1.25)
+        mirror = truth.lateral_to_right != bool(truth.up[1] > 0)
+        crop = crop_transform(truth.centre, truth.up, width, mirror, 200)
+        if inside_film(crop, *pixels.shape).mean() > 0.9:
+            crops.append(grey(picture_of(pixels, crop)))
+    rows = [np.hstack(crops[i : i + 6]) for i in range(0, 24, 6)]
+    saved("realism.jpg", np.vstack(rows), 78)
+
+
 def findings() -> None:
     """AP and lateral film of one knee with each finding that ships."""
     cells = []
@@ -444,6 +464,7 @@ FIGURES_BY_NAME: dict[str, Callable[[], None]] = {
     "positioning": positioning,
     "styles": styles,
     "scenarios": scenarios,
+    "realism": realism,
     "findings": findings,
     "overlays": overlays,
     "solid": solid,
