@@ -224,6 +224,30 @@ def test_letters_beyond_the_films_alphabet(case: tuple[Path, dict]) -> None:
     assert str(observer.VerifyingObserverName).rstrip("^") == "例の人"
 
 
+@pytest.mark.parametrize(
+    ("own", "reviewer", "expected"),
+    [
+        ("", "Example A", None),
+        ("", "Ünal", "ISO_IR 100"),
+        ("ISO_IR 144", "Пример", "ISO_IR 144"),
+        ("ISO_IR 144", "Ünal", "ISO_IR 100"),
+        ("ISO_IR 192", "Example A", "ISO_IR 192"),
+        ("\\ISO 2022 IR 87", "例の人", "ISO_IR 192"),
+    ],
+)
+def test_the_simplest_alphabet_that_holds_all_text(
+    tmp_path: Path, own: str, reviewer: str, expected: str | None
+) -> None:
+    film = film_dataset(PatientName="Invented^Anna")
+    film.SpecificCharacterSet = own.split("\\") if own else ""
+    path = save(film, tmp_path / "film.dcm")
+    report = report_of(record(reading_of(path), reviewer=reviewer), path)
+    assert report.get("SpecificCharacterSet") == expected
+    (observer,) = report.VerifyingObserverSequence
+    assert str(observer.VerifyingObserverName).rstrip("^") == reviewer
+    assert report.PatientName == "Invented^Anna"
+
+
 def test_a_frame_is_named(tmp_path: Path) -> None:
     path = save(film_dataset(XA, NumberOfFrames=3), tmp_path / "cine.dcm")
     report = report_of(record(reading_of(path, frame=2)), path)

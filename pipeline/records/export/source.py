@@ -127,22 +127,26 @@ _TEXT = frozenset({"LO", "LT", "PN", "SH", "ST", "UC", "UT"})
 
 
 def set_character_set(made: Dataset, preferred: str) -> None:
-    """Sets Specific Character Set: `preferred` if it holds all text of `made`, else UTF-8.
+    """Sets Specific Character Set: `preferred`, Latin 1 or UTF-8, the first that holds all text.
 
     Args:
         preferred: one single-byte set such as `ISO_IR 100`; anything else stands for none, the
             default of plain ASCII.
     """
-    single = preferred.startswith("ISO_IR")
-    encoding = python_encoding.get(preferred, "ascii") if single else "ascii"
-    try:
-        for element in made.iterall():
-            if element.VR in _TEXT and element.value is not None:
-                str(element.value).encode(encoding)
-    except UnicodeEncodeError:
-        made.SpecificCharacterSet = "ISO_IR 192"
+    text = "".join(
+        str(element.value)
+        for element in made.iterall()
+        if element.VR in _TEXT and element.value is not None
+    )
+    single = preferred if preferred.startswith("ISO_IR") else ""
+    for name in (single, "ISO_IR 100"):
+        try:
+            text.encode(python_encoding.get(name, "ascii") if name else "ascii")
+        except UnicodeEncodeError:
+            continue
+        if name:
+            made.SpecificCharacterSet = name
+        elif "SpecificCharacterSet" in made:
+            del made.SpecificCharacterSet
         return
-    if single:
-        made.SpecificCharacterSet = preferred
-    elif "SpecificCharacterSet" in made:
-        del made.SpecificCharacterSet
+    made.SpecificCharacterSet = "ISO_IR 192"
