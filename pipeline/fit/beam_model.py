@@ -54,6 +54,17 @@ def turn(axis: int, angle: float) -> Array:
     return np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
 
 
+def turns(axis: int, angles: Array) -> Array:
+    """(B, 3, 3) rotations by (B,) angles (rad) about a coordinate axis: `turn` of each."""
+    out = np.zeros((len(angles), 3, 3))
+    i, j = ((1, 2), (2, 0), (0, 1))[axis]
+    out[:, axis, axis] = 1.0
+    out[:, i, i] = out[:, j, j] = np.cos(angles)
+    out[:, j, i] = np.sin(angles)
+    out[:, i, j] = -out[:, j, i]
+    return out
+
+
 def slope_of(axis: int, angle: float) -> Array:
     """(3, 3) derivative of `turn` by its angle."""
     d = turn(axis, angle + math.pi / 2)
@@ -76,6 +87,12 @@ def femur_turn(view: View, theta: Array) -> Array:
     )
 
 
+def femur_turns(view: View, thetas: Array) -> Array:
+    """(B, 3, 3) `femur_turn` of each of (B, P) parameters."""
+    spin = turns(1, thetas[:, ROTATION]) @ turns(tip_axis(view), thetas[:, TIP])
+    return turns(2, thetas[:, ROLL]) @ (AXES[view] @ spin)
+
+
 def femur_slopes(view: View, theta: Array) -> tuple[Array, Array, Array]:
     """Derivatives of `femur_turn` by rotation, tip and roll."""
     outer, spin = turn(2, theta[ROLL]) @ AXES[view], turn(1, theta[ROTATION])
@@ -90,6 +107,11 @@ def femur_slopes(view: View, theta: Array) -> tuple[Array, Array, Array]:
 def joint_turn(pose: Array) -> Array:
     """(3, 3) from a bone's frame to the femur's, for its flexion, varus and axial angle."""
     return turn(2, -pose[0]) @ turn(0, pose[1]) @ turn(1, pose[2])
+
+
+def joint_turns(poses: Array) -> Array:
+    """(B, 3, 3) `joint_turn` of each of (B, 6) poses."""
+    return turns(2, -poses[:, 0]) @ turns(0, poses[:, 1]) @ turns(1, poses[:, 2])
 
 
 def joint_slopes(pose: Array) -> tuple[Array, Array, Array]:

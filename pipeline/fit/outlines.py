@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from itertools import pairwise
 
 import cv2
@@ -18,9 +19,11 @@ from pipeline.fit.beam_model import (
     TIBIA,
     BeamModel,
     femur_turn,
+    femur_turns,
     joint_turn,
+    joint_turns,
 )
-from pipeline.fit.knee_shape import RIM_POINTS
+from pipeline.fit.knee_shape import RIM_POINTS, KneeShape
 
 Array = NDArray[np.float64]
 
@@ -61,15 +64,20 @@ def _unit(a: Array) -> Array:
     return a / np.sqrt(_dot(a, a))
 
 
+@lru_cache(maxsize=4)
+def _touching_parts(shape: KneeShape) -> tuple[Array, Array, list[NDArray[np.int64]]]:
+    """Candidates for the touching points, and two of the shaft: mean, modes, their numbers."""
+    ends = np.array([int(shape.index[name]) for name in _SHAFT])
+    sets = [np.asarray(shape.index[f"set.{name}"], dtype=np.int64) for name in _TOUCHING]
+    every = np.concatenate([*sets, ends])
+    modes = np.ascontiguousarray(shape.modes["femur"][:, every]).reshape(shape.count, -1)
+    return shape.mean["femur"][every], modes, [*sets, ends]
+
+
 def touching_points(model: BeamModel, theta: Array) -> NDArray[np.int64]:
     """(6,) point numbers of the femur: where the condyles touch, and two of the shaft."""
-    shape = model.shape
-    ends = np.array([int(shape.index[name]) for name in _SHAFT])
-    sets = [shape.index[f"set.{name}"] for name in _TOUCHING]
-    every = np.concatenate([*sets, ends])
-    points = shape.mean["femur"][every] + np.tensordot(
-        model.coefficients(theta), shape.modes["femur"][:, every], axes=1
-    )
+    mean, modes, (*sets, ends) = _touching_parts(model.shape)
+    points = mean + (model.coefficients(theta) @ modes).reshape(-1, 3)
     clouds = np.split(points[:-2], np.cumsum([len(s) for s in sets])[:-1])
     axes = np.eye(3)
     chosen = [0, 0, 0, 0]
@@ -96,7 +104,7 @@ def femur_axes(model: BeamModel, thetas: Array, held: NDArray[np.int64]) -> tupl
     a blend of knees that are level in their frames is level only nearly.
     """
     points = _linear(model, "femur", held, thetas)
-    r = np.stack([femur_turn(model.view, t) for t in thetas])
+    r = femur_turns(model.view, thetas)
     shift = np.zeros((len(thetas), 3))
     shift[:, :2] = thetas[:, [TA, TB]]
     origin = np.einsum("bij,bj->bi", r, points[:, :4].mean(axis=1)) + shift
@@ -135,7 +143,11 @@ def angles(model: BeamModel, thetas: Array, held: NDArray[np.int64]) -> Array:
     index = np.array([int(model.shape.index[name]) for name in RIM_POINTS])
     local = _linear(model, "tibia", index, thetas)
     local = local + thetas[:, model.rim].reshape(-1, 4, 3)
-    rim = np.stack([model.film("tibia", p, t) for p, t in zip(local, thetas, strict=True)])
+    pose = thetas[:, TIBIA]
+    femoral = local @ joint_turns(pose).transpose(0, 2, 1) + pose[:, None, 3:]
+    shift = np.zeros((len(thetas), 1, 3))
+    shift[:, 0, :2] = thetas[:, [TA, TB]]
+    rim = femoral @ femur_turns(model.view, thetas).transpose(0, 2, 1) + shift
     centre = rim.mean(axis=1)
     normal = np.linalg.svd(rim - centre[:, None])[2][:, 2]
     normal = normal * np.sign(_dot(normal, y))

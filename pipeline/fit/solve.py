@@ -164,6 +164,15 @@ class Problem3D:
         robust = (FREEDOM + 2) * np.log1p(distances / FREEDOM)
         return float(robust.sum() + prior @ prior)
 
+    def _hessian(
+        self, theta: Array, placed: Placed, whiten: Array, distances: Array, prior_j: Array
+    ) -> tuple[Array, Array, Array]:
+        """(P, P) Gauss-Newton Hessian, (2 K, P) weighted Jacobian, (K,) roots of the weights."""
+        root = np.sqrt((FREEDOM + 2) / (FREEDOM + distances))
+        scaled = whiten * root[:, None, None]
+        flat = (scaled @ self.model.jacobian(theta, placed)).reshape(-1, self.size)
+        return flat.T @ flat + prior_j.T @ prior_j, flat, root
+
     def solve(self, start: Array, rounds: int, rival: float = np.inf) -> Solution:
         """Levenberg-Marquardt from `start`, at most `rounds` accepted or refused steps.
 
@@ -174,15 +183,12 @@ class Problem3D:
         prior, prior_j = self.prior(theta)
         cost = self.cost(distances, prior)
         damping, hessian = 1e-3, np.eye(self.size)
-        fresh, refused = True, 0
+        fresh, current, refused = True, False, 0
         for done in range(rounds):
             if fresh:
-                j = np.einsum("kij,kjp->kip", whiten, self.model.jacobian(theta, placed))
-                weight = (FREEDOM + 2) / (FREEDOM + distances)
-                flat = (j * np.sqrt(weight)[:, None, None]).reshape(-1, self.size)
-                residual = (r * np.sqrt(weight)[:, None]).ravel()
-                hessian = flat.T @ flat + prior_j.T @ prior_j
-                gradient = flat.T @ residual + prior_j.T @ prior
+                hessian, flat, root = self._hessian(theta, placed, whiten, distances, prior_j)
+                gradient = flat.T @ (r * root[:, None]).ravel() + prior_j.T @ prior
+                current = True
             damped = hessian + damping * np.diag(np.diag(hessian))
             step = np.linalg.solve(damped, -gradient)
             # What the linear model promises; at the minimum, or where a landmark's point is
@@ -206,6 +212,7 @@ class Problem3D:
                     break
                 continue
             refused = 0
+            current = False
             gained = cost - t_cost
             theta, placed, r, whiten, distances = trial, t_placed, t_r, t_whiten, t_distances
             prior, prior_j, cost = t_prior, t_prior_j, t_cost
@@ -213,10 +220,9 @@ class Problem3D:
             if gained < SETTLED:
                 break
         # The whole information, not the weighted one, would trust outliers; keep the weights.
-        j = np.einsum("kij,kjp->kip", whiten, self.model.jacobian(theta, placed))
-        weight = (FREEDOM + 2) / (FREEDOM + distances)
-        flat = (j * np.sqrt(weight)[:, None, None]).reshape(-1, self.size)
-        covariance = np.linalg.inv(flat.T @ flat + prior_j.T @ prior_j)
+        if not current:
+            hessian, _, _ = self._hessian(theta, placed, whiten, distances, prior_j)
+        covariance: Array = np.linalg.inv(hessian).astype(np.float64)
         outliers = tuple(n for n, d in zip(placed.names, distances, strict=True) if d > 16.0)
         strain = float(prior @ prior)
         return Solution(
