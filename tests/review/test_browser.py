@@ -331,8 +331,11 @@ def test_single_keys_can_be_switched_off(visit: Visit, shared: House) -> None:
     assert invert.get_attribute("aria-pressed") == "true"
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", [(1366, 768), (3840, 2160)], ids=["laptop", "4k"])
+@pytest.mark.parametrize(
+    ("scheme", "size"),
+    [("light", (1366, 768)), ("dark", (1366, 768)), ("light", (3840, 2160))],
+    ids=["laptop-light", "laptop-dark", "4k"],
+)
 def test_accessible(browser: Any, shared: House, scheme: str, size: tuple[int, int]) -> None:
     """axe finds nothing, the sentence is on every page, and nothing runs out of the window."""
     axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
@@ -367,5 +370,44 @@ def test_accessible(browser: Any, shared: House, scheme: str, size: tuple[int, i
     visit.press("Escape", "g")
     visit.page.wait_for_selector(".series")
     check("series")
+    assert not visit.errors
+    visit.close()
+
+
+def test_a_token_opens_the_page_and_leaves_the_address(browser: Any, store: Store) -> None:
+    with serving(store, token="new") as house:
+        visit = Visit(browser, house.address)
+        visit.page.goto(house.address)
+        visit.page.get_by_role("heading", name="A token is needed").wait_for()
+        visit.page.goto("about:blank")
+        visit.page.goto(f"{house.address}#token={house.token}")
+        visit.page.wait_for_selector(".line.row")
+        assert house.token not in visit.page.url
+        visit.page.reload()
+        visit.page.wait_for_selector(".line.row")
+        visit.page.evaluate("sessionStorage.setItem('squareon token', 'guess')")
+        visit.page.reload()
+        visit.page.get_by_role("heading", name="does not let this page in").wait_for()
+        visit.close()
+
+
+def test_the_mark_stays_under_the_pointer_while_the_server_is_slow(
+    browser: Any, shared: House
+) -> None:
+    """An answer that comes late must not pull the dragged landmark back."""
+    visit = Visit(browser, shared.address)
+    id, name = at(shared, AP), "fibular_head"
+    visit.film(id)
+    x, y = visit.centre(name)
+    mouse = visit.page.mouse
+    mouse.move(x, y)
+    mouse.down()
+    for step in range(1, 25):
+        mouse.move(x - 3 * step, y + step)
+        visit.page.wait_for_timeout(25)
+        assert visit.centre(name) == pytest.approx((x - 3 * step, y + step), abs=0.6)
+    mouse.up()
+    visit.settle()
+    assert visit.centre(name) == pytest.approx((x - 72, y + 24), abs=0.6)
     assert not visit.errors
     visit.close()

@@ -48,9 +48,15 @@ export class FilmView {
     this.overlay = new Overlay(this.stage, {
       placing: () => Boolean(session.placing),
       select: (name) => this.select(name),
-      start: () => session.begin(),
+      start: () => {
+        session.begin();
+        session.dragging = true;
+      },
       move: (name, x, y) => this.#put(name, x, y, true),
-      end: (name, x, y) => this.#put(name, x, y, true),
+      end: (name, x, y) => {
+        session.dragging = false;
+        this.#put(name, x, y, true);
+      },
     });
     this.panel = new Panel(session, this.start_.tolerance_deg, this.#acts());
     this.tools = h("div", { class: "tools", role: "toolbar", "aria-label": "Film tools" });
@@ -103,7 +109,7 @@ export class FilmView {
 
   update() {
     const { session } = this;
-    this.overlay.update(session.shown, session.drawn, session.own, session.selected);
+    this.overlay.update(session.shown, session.drawn, session.changes.landmarks, session.selected);
     this.panel.update();
     this.element.dataset.revision = session.revision;
     this.element.dataset.state = session.state;

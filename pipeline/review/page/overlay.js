@@ -39,7 +39,10 @@ export class Overlay {
     );
     this.plane = s("g", { class: "plane" });
     this.marks = s("g", { class: "marks" });
-    this.svg.append(s("defs", {}, this.hatch), this.plane, this.marks);
+    this.tags = s("g", { class: "tags" });
+    this.top = s("g", { class: "marks" });
+    // Words lie over the small marks, the chosen mark over all.
+    this.svg.append(s("defs", {}, this.hatch), this.plane, this.marks, this.tags, this.top);
     this.spots = new Map();
     this.labels = true;
     stage.addEventListener("view", () => this.place());
@@ -50,12 +53,23 @@ export class Overlay {
     this.svg.classList.toggle("off", !shown);
   }
 
-  /** `reading` as in readings.jsonl; `drawn` = {outline, fitted}; `own`: names placed by a person. */
-  update(reading, drawn, own, selected) {
+  /**
+   * `reading` as in readings.jsonl; `drawn` = {outline, fitted}; `placed`: name to place of the
+   * landmarks a person put down, which may be ahead of `reading` while one is dragged.
+   */
+  update(reading, drawn, placed, selected) {
     this.reading = reading;
     this.drawn = drawn;
     this.#plane();
-    this.#marks(own, selected);
+    this.#tags();
+    const seen = reading.landmarks.filter((mark) => mark.seen && mark.x !== null);
+    const at = (mark) => placed[mark.name] ?? [mark.x, mark.y];
+    const key = JSON.stringify([selected, seen.map((mark) => [mark.name, Boolean(placed[mark.name])])]);
+    // While a mark is dragged only places change: the marks themselves stay.
+    if (key === this.key) for (const mark of seen) this.spots.get(mark.name).place = at(mark);
+    else this.#marks(seen, at, placed, selected);
+    this.key = key;
+    for (const name of Object.keys(placed)) if (placed[name]) this.shift(name, ...placed[name]);
     this.place();
   }
 
@@ -105,10 +119,8 @@ export class Overlay {
 
   // ---- in screen pixels
 
-  #marks(own, selected) {
+  #tags() {
     const { reading } = this;
-    const keep = document.activeElement?.closest?.(".landmark")?.dataset.name;
-    this.spots.clear();
     const parts = [];
     for (const warning of reading.warnings) {
       const low = warning.polygon.reduce((a, b) => (b[1] > a[1] ? b : a));
@@ -129,21 +141,21 @@ export class Overlay {
         this.#spot(x, y, s("path", { class: "tip", d: "M0 0L-5 -13L5 -13Z" }), s("text", { class: "tag tip-tag", x: 9, y: -8 }, `tip ${index + 1}`)),
       );
     }
-    const tags = parts.length;
-    const seen = reading.landmarks.filter((mark) => mark.seen && mark.x !== null);
+    this.tags.replaceChildren(...parts);
+  }
+
+  #marks(seen, at, placed, selected) {
+    const keep = document.activeElement?.closest?.(".landmark")?.dataset.name;
+    this.spots.clear();
     this.middle = seen.reduce((sum, mark) => sum + mark.x / seen.length, 0);
     this.first = seen[0]?.name;
     this.chosen = seen.some((mark) => mark.name === selected);
-    // The chosen one lies on top.
-    seen.sort((a, b) => (a.name === selected) - (b.name === selected));
     for (const mark of seen) {
-      const spot = this.#landmark(mark, own.has(mark.name), mark.name === selected);
-      this.spots.set(mark.name, spot);
-      parts.push(spot);
+      this.spots.set(mark.name, this.#landmark(mark, at(mark), Boolean(placed[mark.name]), mark.name === selected));
     }
-    const top = this.chosen ? parts.splice(-1) : [];
-    // Words about proposals and the zone lie over the small marks, the chosen mark over all.
-    this.marks.replaceChildren(...parts.splice(tags), ...parts, ...top);
+    const top = this.spots.get(selected);
+    this.marks.replaceChildren(...[...this.spots.values()].filter((spot) => spot !== top));
+    this.top.replaceChildren(...(top ? [top] : []));
     if (keep) this.spots.get(keep)?.focus({ preventScroll: true });
   }
 
@@ -153,14 +165,14 @@ export class Overlay {
     return group;
   }
 
-  #landmark(mark, own, selected) {
+  #landmark(mark, [x, y], own, selected) {
     const side = sideOf(mark.name);
-    const out = mark.x < this.middle ? -1 : 1;
+    const out = x < this.middle ? -1 : 1;
     const inner = FIXED.has(mark.name) ? "M-3.4 0H3.4M0 -3.4V3.4" : "M-0.6 0A0.6 0.6 0 1 1 0.6 0A0.6 0.6 0 1 1 -0.6 0";
     const doubt = own ? "placed by a person" : `uncertain by ${mark.sd_major.toFixed(1)} pixels`;
     const group = this.#spot(
-      mark.x,
-      mark.y,
+      x,
+      y,
       s("circle", { class: "grip", r: 12 }),
       own ? s("circle", { class: "ring", r: 10 }) : null,
       s("path", { class: "shape under", d: SHAPE[side] }),
@@ -174,7 +186,7 @@ export class Overlay {
     group.setAttribute("tabindex", selected || (!this.chosen && mark.name === this.first) ? "0" : "-1");
     group.setAttribute(
       "aria-label",
-      `${plain(mark.name)}, x ${mark.x.toFixed(2)}, y ${mark.y.toFixed(2)}, ${doubt}`,
+      `${plain(mark.name)}, x ${x.toFixed(2)}, y ${y.toFixed(2)}, ${doubt}`,
     );
     if (selected) group.setAttribute("aria-pressed", "true");
     group.dataset.name = mark.name;
@@ -241,7 +253,7 @@ export class Overlay {
     const k = scale / ratio;
     this.plane.setAttribute("transform", `matrix(${k} 0 0 ${k} ${left / ratio} ${top / ratio})`);
     this.hatch.setAttribute("patternTransform", `rotate(45) scale(${this.unit / k})`);
-    for (const spot of this.marks.children) this.#put(spot);
+    for (const group of [this.marks, this.tags, this.top]) for (const spot of group.children) this.#put(spot);
   }
 
   #put(spot) {

@@ -7,7 +7,21 @@ import { codeOf, degrees, percent, plain, ROLE, span, STATE, VERDICT, when } fro
 const section = (id, title, ...children) =>
   h("section", { class: "block", "aria-labelledby": `p-${id}` }, h("h2", { id: `p-${id}` }, title), children);
 
-const folded = (id, title, open, ...children) => h("details", { class: "block", id: `d-${id}`, open }, h("summary", {}, title), children);
+/** A section that is built when it is first opened. */
+function folded(id, title, open, build) {
+  let built = open;
+  const details = h("details", { class: "block", id: `d-${id}`, open }, h("summary", {}, title), open ? build() : null);
+  details.addEventListener("toggle", () => {
+    if (details.open && !built) {
+      built = true;
+      details.append(...[build()].flat());
+    }
+  });
+  return details;
+}
+
+/** What follows a landmark while it is dragged; the rest waits until it is let go. */
+const FOLLOWING = ["verdict", "moves", "proposals", "instruments"];
 
 export class Panel {
   /** `act`: what the buttons do, by name. */
@@ -24,22 +38,32 @@ export class Panel {
 
   update() {
     const { session } = this;
+    const reading = session.shown;
+    const build = {
+      notices: () => this.#notices(),
+      verdict: () => this.#verdict(reading),
+      knee: () => this.#knee(reading),
+      moves: () => this.#moves(reading),
+      proposals: () => this.#proposals(reading),
+      instruments: () => (reading.view.name === "lateral" || reading.found.instruments.length ? this.#instruments(reading) : null),
+      landmarks: () => this.#landmarks(reading),
+      criteria: () => this.#criteria(reading),
+      tags: () => this.#tags(),
+      history: () => this.#history(),
+    };
+    if (session.dragging && this.blocks) {
+      for (const name of FOLLOWING) {
+        const next = build[name]() ?? h("span", { hidden: true });
+        this.blocks[name].replaceWith(next);
+        this.blocks[name] = next;
+      }
+      return;
+    }
     const focus = this.#focused();
     for (const each of this.body.querySelectorAll("details")) this.opened[each.open ? "add" : "delete"](each.id);
     const top = this.body.scrollTop;
-    clear(
-      this.body,
-      this.#notices(),
-      this.#verdict(session.shown),
-      this.#knee(session.shown),
-      this.#moves(session.shown),
-      this.#proposals(session.shown),
-      session.shown.view.name === "lateral" || session.shown.found.instruments.length ? this.#instruments(session.shown) : null,
-      this.#landmarks(session.shown),
-      this.#criteria(session.shown),
-      this.#tags(),
-      this.#history(),
-    );
+    this.blocks = Object.fromEntries(Object.entries(build).map(([name, make]) => [name, make() ?? h("span", { hidden: true })]));
+    clear(this.body, Object.values(this.blocks));
     this.body.scrollTop = top;
     this.#decide();
     if (focus) this.element.querySelector(`[data-focus="${CSS.escape(focus)}"]`)?.focus({ preventScroll: true });
@@ -49,8 +73,8 @@ export class Panel {
     return this.element.contains(document.activeElement) ? document.activeElement.dataset?.focus : null;
   }
 
-  #fold(id, title, ...children) {
-    return folded(id, title, this.opened.has(`d-${id}`), children);
+  #fold(id, title, build) {
+    return folded(id, title, this.opened.has(`d-${id}`), build);
   }
 
   // ---- blocks
@@ -159,7 +183,7 @@ export class Panel {
         mark.name in session.changes.landmarks ? button("Reset", { kind: "quiet", label: `${plain(mark.name)} as it was read`, onclick: () => act.reset(mark.name) }) : null,
       );
     };
-    return this.#fold("landmarks", `Landmarks: ${seen.length} of ${reading.landmarks.length} seen, ${session.own.size} by a person`, h("ul", { class: "landmarks" }, reading.landmarks.map(line)));
+    return this.#fold("landmarks", `Landmarks: ${seen.length} of ${reading.landmarks.length} seen, ${session.own.size} by a person`, () => h("ul", { class: "landmarks" }, reading.landmarks.map(line)));
   }
 
   #criteria(reading) {
@@ -169,7 +193,7 @@ export class Panel {
     return this.#fold(
       "criteria",
       `Criteria: ${rows.filter((each) => each.verdict === "fail").length} of ${rows.length} failed`,
-      h("ul", { class: "plain criteria" }, rows.map((each) => h("li", {}, sign(mark[each.verdict]), h("span", {}, `${plain(each.name)} `, h("strong", {}, each.value === null ? "–" : `${each.value.toFixed(1)} ${each.unit}`), ` ${each.verdict}`), h("small", { class: "quiet basis" }, each.source)))),
+      () => h("ul", { class: "plain criteria" }, rows.map((each) => h("li", {}, sign(mark[each.verdict]), h("span", {}, `${plain(each.name)} `, h("strong", {}, each.value === null ? "–" : `${each.value.toFixed(1)} ${each.unit}`), ` ${each.verdict}`), h("small", { class: "quiet basis" }, each.source)))),
     );
   }
 
@@ -183,8 +207,8 @@ export class Panel {
     return this.#fold(
       "tags",
       `Tags: ${session.tags.length ? session.tags.join(", ") : "none"}`,
-      h("p", {}, session.tags.map((tag) => h("span", { class: "tag" }, tag, " ", button("×", { kind: "quiet", label: `Remove tag ${tag}`, onclick: () => act.tag(tag, true) })))),
-      h("form", { class: "row", onsubmit: add }, h("label", { for: "new-tag" }, "New tag"), field, h("button", { type: "submit" }, "Add")),
+      () => [h("p", {}, session.tags.map((tag) => h("span", { class: "tag" }, tag, " ", button("×", { kind: "quiet", label: `Remove tag ${tag}`, onclick: () => act.tag(tag, true) })))),
+      h("form", { class: "row", onsubmit: add }, h("label", { for: "new-tag" }, "New tag"), field, h("button", { type: "submit" }, "Add"))],
     );
   }
 
@@ -204,7 +228,7 @@ export class Panel {
       move: "film moved",
     };
     const lines = session.history.map((each) => h("li", {}, h("strong", {}, words[each.kind] ?? each.kind), each.outcome && each.kind === "adjudicate" ? `: ${words[each.outcome]}` : "", each.who ? ` by ${each.who}` : "", each.role === "second" ? " (second reader)" : "", h("small", { class: "quiet" }, ` ${when(each.at)}`), each.reason ? h("p", { class: "reason" }, `“${each.reason}”`) : null));
-    return this.#fold("history", `History: ${STATE[session.state]}`, h("ol", { class: "history" }, lines));
+    return this.#fold("history", `History: ${STATE[session.state]}`, () => h("ol", { class: "history" }, lines));
   }
 
   // ---- the decision
