@@ -24,7 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.fit.knee_shape import BONES, RIM_POINTS, KneeShape
+from pipeline.fit.knee_shape import RIM_POINTS, KneeShape
 from pipeline.fit.placing import Placed, Plan, plan_of
 from pipeline.knee.landmarks import View
 
@@ -160,14 +160,6 @@ class BeamModel:
 
     # -- points ---------------------------------------------------------------------------
 
-    def _local(self, bone: str, theta: Array) -> Array:
-        plan = self._plan
-        flat = self.coefficients(theta) @ plan.modes[bone]
-        local = plan.mean[bone] + flat.reshape(-1, 3)
-        if bone == "tibia" and self.view == "AP":
-            local[plan.rim_rows] += theta[self.rim].reshape(4, 3)
-        return local
-
     def film(self, bone: str, local: Array, theta: Array) -> Array:
         """(N, 3) points of a bone in its own frame to film axes, mm."""
         r = femur_turn(self.view, theta)
@@ -187,25 +179,51 @@ class BeamModel:
 
     def place(self, theta: Array) -> Placed:
         """Where every landmark of the view falls, and which point of the model it is."""
-        px = np.concatenate(
-            [self.pixels(self.film(bone, self._local(bone, theta), theta), theta) for bone in BONES]
+        plan = self._plan
+        turned, shift = self._bones(theta)
+        coefficients = self.coefficients(theta)
+        cloud = plan.cloud + (coefficients.astype(np.float32) @ plan.cloud_modes).reshape(-1, 3)
+        offsets = theta[self.rim].reshape(-1, 3)
+        if len(offsets):
+            cloud[plan.rim_rows] += offsets
+        film = np.empty_like(cloud)
+        for part, turn_of, shift_of in zip(plan.parts, turned, shift, strict=True):
+            film[part] = cloud[part] @ turn_of.T.astype(np.float32) + shift_of.astype(np.float32)
+        # Pixels from the central ray: a choice does not depend on where the film begins.
+        g, d = float(np.exp(theta[LOG_G])), float(np.exp(theta[LOG_D]))
+        flat = film[:, :2] * (g * d / (d + self.source_side * film[:, 2:]))
+        chosen = plan.choose(flat, self._directions(flat, turned, shift, theta))
+        bone, modes = plan.bone[chosen.row], plan.modes[chosen.row]
+        local = plan.mean[chosen.row] + modes @ coefficients
+        for row, offset in zip(plan.rim_rows, offsets, strict=False):
+            local[chosen.row == row] += offset
+        exact = (turned[bone] @ local[:, :, None])[:, :, 0] + shift[bone]
+        return Placed(
+            plan.names,
+            bone,
+            plan.point[chosen.row],
+            local,
+            modes,
+            self.pixels(exact, theta),
+            chosen.normal,
+            chosen.sd_normal,
+            chosen.sd_along,
         )
-        return self._plan.place(px, self._directions(px, theta))
 
-    def _directions(self, px: Array, theta: Array) -> dict[str, Array]:
-        """(2,) unit film directions by name, right angles taken on the film."""
+    def _bones(self, theta: Array) -> tuple[Array, Array]:
+        """(3, 3, 3) turns from each bone's frame to film axes and (3, 3) where its origin lies."""
         r = femur_turn(self.view, theta)
-        turns = [r]
-        origins = [np.array([theta[TA], theta[TB], 0.0])]
+        origin = np.array([theta[TA], theta[TB], 0.0])
+        turned, shift = [r], [origin]
         for part in (TIBIA, PATELLA):
-            turns.append(r @ joint_turn(theta[part]))
-            origins.append(r @ theta[part][3:] + origins[0])
-        ends = np.stack(
-            [
-                o + np.concatenate([[[0.0] * 3], 20.0 * t.T])
-                for o, t in zip(origins, turns, strict=True)
-            ]
-        )
+            turned.append(r @ joint_turn(theta[part]))
+            shift.append(r @ theta[part][3:] + origin)
+        return np.stack(turned), np.stack(shift)
+
+    def _directions(self, px: Array, turned: Array, shift: Array, theta: Array) -> dict[str, Array]:
+        """(2,) unit film directions by name, right angles taken on the film."""
+        ends = np.concatenate([np.zeros((3, 1, 3)), 20.0 * turned.transpose(0, 2, 1)], axis=1)
+        ends = ends + shift[:, None]
         film = self.pixels(ends.reshape(-1, 3), theta).reshape(3, 4, 2)
         steps = film[:, 1:] - film[:, :1]
         x, y, z = (_unit(v) for v in steps[0])
@@ -227,7 +245,6 @@ class BeamModel:
         """(N, 2, P) pixels per parameter at points of a bone."""
         m = self.shape.count
         r, dr = femur_turn(self.view, theta), femur_slopes(self.view, theta)
-        d, g = np.exp(theta[LOG_D]), np.exp(theta[LOG_G])
         modes = self.shape.modes[bone][:, index]
         local = self.shape.mean[bone][index] + np.tensordot(self.coefficients(theta), modes, 1)
         dq = np.zeros((len(index), 3, self.size))
@@ -253,22 +270,45 @@ class BeamModel:
         dq[:, 0, TA] = dq[:, 1, TB] = 1.0
         dq[:, :, SHAPE : SHAPE + m] = (modes @ total.T).transpose(1, 2, 0)
         q = femoral @ r.T + np.array([theta[TA], theta[TB], 0.0])
+        return self._pixel_slopes(dq, q, theta)
+
+    def jacobian(self, theta: Array, placed: Placed) -> Array:
+        """(K, 2, P) pixels per parameter at the points that `placed` chose at `theta`."""
+        m = self.shape.count
+        dr = femur_slopes(self.view, theta)
+        (turned, shift), bone, local = self._bones(theta), placed.bone, placed.local
+        r = turned[0]
+        total = turned[bone]
+        q = (total @ local[:, :, None])[:, :, 0] + shift[bone]
+        femoral = (q - shift[0]) @ r
+        dq = np.zeros((len(bone), 3, self.size))
+        for i, column in enumerate((ROTATION, TIP, ROLL)):
+            dq[:, :, column] = femoral @ dr[i].T
+        dq[:, 0, TA] = dq[:, 1, TB] = 1.0
+        dq[:, :, SHAPE : SHAPE + m] = total @ placed.modes
+        for number, part in ((1, TIBIA), (2, PATELLA)):
+            rows = np.flatnonzero(bone == number)
+            for i, slope in enumerate(joint_slopes(theta[part])):
+                dq[rows, :, part.start + i] = local[rows] @ (r @ slope).T
+            dq[rows, :, part.start + 3 : part.stop] = r
+        if self.view == "AP":
+            for i, name in enumerate(RIM_POINTS):
+                mine = (bone == 1) & (placed.index == int(self.shape.index[name]))
+                start = SHAPE + m + 3 * i
+                dq[mine, :, start : start + 3] = turned[1]
+        return self._pixel_slopes(dq, q, theta)
+
+    def _pixel_slopes(self, dq: Array, q: Array, theta: Array) -> Array:
+        """(N, 2, P) pixels per parameter from (N, 3, P) mm per parameter at (N, 3) film mm."""
+        d, g = np.exp(theta[LOG_D]), np.exp(theta[LOG_G])
         w = d / (d + self.source_side * q[:, 2])
         flat = q[:, :2]
-        out = g * w[:, None, None] * dq[:, :2]
+        out = (g * w)[:, None, None] * dq[:, :2]
         depth = -g * w**2 * self.source_side / d
         out += (depth[:, None] * flat)[:, :, None] * dq[:, 2:3]
         out[:, :, LOG_G] += g * w[:, None] * flat
         # dw/dlogD = w - w^2: a farther source flattens the perspective.
         out[:, :, LOG_D] += g * (w - w**2)[:, None] * flat
-        return out
-
-    def jacobian(self, theta: Array, placed: Placed) -> Array:
-        """(K, 2, P) pixels per parameter at the points that `placed` chose."""
-        out = np.zeros((len(placed.names), 2, self.size))
-        for number, bone in enumerate(BONES):
-            rows = np.flatnonzero(placed.bone == number)
-            out[rows] = self.point_jacobian(bone, placed.index[rows], theta)
         return out
 
 

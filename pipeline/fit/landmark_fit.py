@@ -33,6 +33,10 @@ CONDYLE_PAIRS = tuple(
 )
 
 
+NEGLIGIBLE = 1e-4
+"""Support of a tube side, against the other, below which it is not asked."""
+
+
 @dataclass(frozen=True)
 class Explanations:
     """What the landmarks allow: on a lateral film one entry per naming of the condyles.
@@ -125,7 +129,8 @@ class LandmarkFit:
         for word, pair in zip(support, solutions, strict=True):
             costs = np.array([s.cost for s in pair])
             sides = np.exp(-0.5 * self.evidence * (costs - costs.min()))
-            beliefs.append(merged([belief_of(s) for s in pair], list(sides)))
+            counts = [i for i, share in enumerate(sides) if share > NEGLIGIBLE]
+            beliefs.append(merged([belief_of(pair[i]) for i in counts], sides[counts].tolist()))
             cost = self.naming_evidence * (costs.min() - lowest)
             weights.append(float(np.exp(word - max(support) - 0.5 * cost)))
         return Explanations(mirrored, tuple(beliefs), tuple(weights), tuple(map(tuple, solutions)))

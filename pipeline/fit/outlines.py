@@ -50,10 +50,18 @@ def _axes(points: Array) -> Array:
     z[..., 2] = 1.0
     for _ in range(3):
         y = _unit(shaft - _dot(shaft, z) * z)
-        x = np.cross(y, z)
+        x = _cross(y, z)
         z = _unit(z + x * _dot(back, x) / _dot(back, z) + y * _dot(down, y) / _dot(down, z))
     y = _unit(shaft - _dot(shaft, z) * z)
-    return np.stack([np.cross(y, z), y, z], axis=-2)
+    return np.stack([_cross(y, z), y, z], axis=-2)
+
+
+def _cross(a: Array, b: Array) -> Array:
+    """(..., 3) vector products; np.cross spends most of its time on the shapes it allows."""
+    out = np.empty_like(a)
+    for i, j, k in ((0, 1, 2), (1, 2, 0), (2, 0, 1)):
+        out[..., i] = a[..., j] * b[..., k] - a[..., k] * b[..., j]
+    return out
 
 
 def _dot(a: Array, b: Array) -> Array:

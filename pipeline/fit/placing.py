@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,6 +85,7 @@ class Placed:
 
     Attributes:
         bone: (K,) number in BONES; index: (K,) point number within the bone.
+        local: (K, 3) mm in the bone's own frame; modes: (K, 3, M) its slope by the coefficients.
         xy: (K, 2) pixels; normal: (K, 2) unit normal at contour landmarks, zeros at fixed ones.
         sd_normal, sd_along: (K,) mm, what the model leaves out, across and along the outline.
     """
@@ -91,7 +93,19 @@ class Placed:
     names: tuple[str, ...]
     bone: Index
     index: Index
+    local: Array
+    modes: Array
     xy: Array
+    normal: Array
+    sd_normal: Array
+    sd_along: Array
+
+
+@dataclass(frozen=True)
+class Choice:
+    """Which kept point each landmark is: `row` (K,), and of `Placed` what follows from that."""
+
+    row: Index
     normal: Array
     sd_normal: Array
     sd_along: Array
@@ -121,24 +135,28 @@ def needed_points(shape: KneeShape) -> dict[str, Index]:
 class Plan:
     """The landmarks of one view as arrays of candidates.
 
-    `mean` (N, 3) and `modes` (M, 3 N) per bone hold the points that landmarks can use; `place`
-    gets their pixels, the bones one after another.
+    The points that landmarks can use, the bones one after another: `cloud` (N, 3) and
+    `cloud_modes` (M, 3 N) in single precision, enough to choose by; `mean` (N, 3) and `modes`
+    (N, 3, M) for those that are chosen. `parts` says which rows are a bone's.
     """
 
     def __init__(self, shape: KneeShape, view: View) -> None:
         keep = needed_points(shape)
-        self.mean = {b: shape.mean[b][keep[b]] for b in BONES}
-        self.modes = {
-            b: np.ascontiguousarray(shape.modes[b][:, keep[b]]).reshape(shape.count, -1)
-            for b in BONES
-        }
-        self.rim_rows = np.searchsorted(keep["tibia"], [int(shape.index[n]) for n in RIM_POINTS])
+        self.mean = np.concatenate([shape.mean[b][keep[b]] for b in BONES])
+        modes = np.concatenate([shape.modes[b][:, keep[b]] for b in BONES], axis=1)
+        self.modes = np.ascontiguousarray(modes.transpose(1, 2, 0))
+        self.cloud = self.mean.astype(np.float32)
+        self.cloud_modes = modes.reshape(shape.count, -1).astype(np.float32)
         sizes = [len(keep[b]) for b in BONES]
         offset = dict(zip(BONES, np.concatenate([[0], np.cumsum(sizes)[:-1]]), strict=True))
 
         def rows(bone: str, index: NDArray[np.int32]) -> Index:
             return np.searchsorted(keep[bone], index) + offset[bone]
 
+        ends = np.cumsum([0, *sizes])
+        self.parts = [slice(a, b) for a, b in pairwise(ends.tolist())]
+        rims = np.searchsorted(keep["tibia"], [int(shape.index[n]) for n in RIM_POINTS])
+        self.rim_rows = rims + offset["tibia"]
         self.point = np.concatenate([keep[b] for b in BONES])
         self.bone = np.repeat(np.arange(len(BONES)), sizes)
         self.left = np.concatenate([shape.left[b][keep[b]] for b in BONES])
@@ -199,7 +217,7 @@ class Plan:
             up = normal if normal @ up > 0 else -normal
         return up
 
-    def place(self, px: Array, directions: Mapping[str, Array]) -> Placed:
+    def choose(self, px: Array, directions: Mapping[str, Array]) -> Choice:
         """The landmarks for pixels `px` of all kept points and the film's directions."""
         toward = np.stack([sign * directions[name] for name, sign in self.toward])
         clouds = px[self.sets]
@@ -223,9 +241,7 @@ class Plan:
         sd_normal = np.where(self.notch, SLACK_NOTCH, np.hypot(left, MESH_SD))
         fixed = np.arange(len(every)) < len(self.fixed)
         sd_along = np.where(fixed, sd_normal, np.hypot(self.left[every], self.slack))
-        return Placed(
-            self.names, self.bone[every], self.point[every], px[every], normal, sd_normal, sd_along
-        )
+        return Choice(every, normal, sd_normal, sd_along)
 
     @staticmethod
     def _flare(

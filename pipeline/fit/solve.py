@@ -25,7 +25,7 @@ from pipeline.fit.placing import Placed
 Array = NDArray[np.float64]
 FREEDOM = 5.0
 """Degrees of freedom of the Student law of landmark errors: heavier tails than the normal."""
-SETTLED = 0.01
+SETTLED = 0.05
 """A step that gains or promises less than this on the cost (a chi-square) ends the search."""
 HOPELESS = 30.0
 """A cost this much above a rival's means a probability below a millionth."""
