@@ -7,6 +7,7 @@ never believed.
 from __future__ import annotations
 
 import threading
+import time
 from collections import OrderedDict
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
@@ -24,6 +25,8 @@ from pipeline.review.recompute import Base, Revised, look_of, recompute
 from pipeline.review.series import ShotRead, series_of
 from pipeline.run import Parts
 
+FRESH_S = 2.0
+"""How long a look into the store serves the recomputations of a drag."""
 ROLES = ("first", "second", "adjudicator")
 HIDDEN_FROM_SECOND = ("accepted", "changed", "rejected", "double")
 
@@ -78,6 +81,7 @@ class Desk:
     _bases: OrderedDict[tuple[Any, ...], tuple[Base, bool, int | None]] = field(
         default_factory=OrderedDict
     )
+    _last: tuple[float, tuple[int, Viewer] | None, Opened | None] = (0.0, None, None)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     # ---- looking -------------------------------------------------------------------------------
@@ -224,8 +228,20 @@ class Desk:
 
     def recompute(self, id: int, changes: Changes, viewer: Viewer) -> dict[str, Any]:
         """The reading with these changes. Raises `Problem`."""
-        row, revised = self.shown(self.open(id, viewer), changes)
+        row, revised = self.shown(self._at_hand(id, viewer), changes)
         return {"shown": row, "drawn": revised.drawn()}
+
+    def _at_hand(self, id: int, viewer: Viewer) -> Opened:
+        """`open`, from memory while a landmark is dragged; what is decided is looked up anew."""
+        now = time.monotonic()
+        with self._lock:
+            at, key, opened = self._last
+        if opened is not None and key == (id, viewer) and now - at < FRESH_S:
+            return opened
+        opened = self.open(id, viewer)
+        with self._lock:
+            self._last = (now, (id, viewer), opened)
+        return opened
 
     def decide(
         self,

@@ -7,6 +7,7 @@ import copy
 import json
 import os
 import shutil
+import socket
 import subprocess
 import sys
 import threading
@@ -208,6 +209,12 @@ def serving(store: Store, **changes: Any) -> Iterator[House]:
     finally:
         server.should_exit = True
         thread.join(timeout=20)
+
+
+def free_port() -> int:
+    with socket.socket() as made:
+        made.bind(("127.0.0.1", 0))
+        return int(made.getsockname()[1])
 
 
 def start_process(target: Path, port: int, code: str = "") -> subprocess.Popen[str]:

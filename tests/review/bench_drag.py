@@ -18,7 +18,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1] / "helpers"))
 
 from review_browser import Visit, chromium
-from review_house import desk_of, id_of, make_results, serving
+from review_house import desk_of, free_port, id_of, make_results, start_process, wait_until_up
 
 from pipeline.records.store import open_store
 from pipeline.review.changes import Changes
@@ -39,10 +39,13 @@ def main() -> None:
     figures: dict[str, dict[str, dict[str, float]]] = {}
     with tempfile.TemporaryDirectory() as folder:
         results = make_results(Path(folder))
-        with open_store(str(results)) as store, serving(store) as house, chromium() as browser:
+        port = free_port()
+        process = start_process(results, port)  # as it is used: not in the browser's process
+        wait_until_up(process, port)
+        with open_store(str(results)) as store, chromium() as browser:
             for view, name in (("AP", "pair/AP.dcm"), ("lateral", "pair/lateral.dcm")):
                 id = id_of(store, name)
-                visit = Visit(browser, house.address)
+                visit = Visit(browser, f"http://127.0.0.1:{port}")
                 served: list[float] = []
                 visit.page.on(
                     "response",
@@ -77,6 +80,8 @@ def main() -> None:
                     "server": told(served[1:]),
                     "server_processor_time": told(cpu),
                 }
+        process.kill()
+        process.wait()
     print(json.dumps(figures, indent=1))
 
 

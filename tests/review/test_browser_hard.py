@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import signal
-import socket
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -12,7 +11,16 @@ from typing import Any
 import numpy as np
 import pytest
 from review_browser import Visit, chromium
-from review_house import House, copied, id_of, many_readings, serving, start_process, wait_until_up
+from review_house import (
+    House,
+    copied,
+    free_port,
+    id_of,
+    many_readings,
+    serving,
+    start_process,
+    wait_until_up,
+)
 
 from pipeline.records.store import Store, open_store
 
@@ -99,12 +107,6 @@ def test_the_later_one_may_leave_it(browser: Any, house: House, store: Store) ->
     other.wait_for_selector(".film-view[data-state=accepted]")
     assert [entry.kind for entry in store.reading(id).history] == ["add", "accept"]
     visit.close()
-
-
-def free_port() -> int:
-    with socket.socket() as made:
-        made.bind(("127.0.0.1", 0))
-        return int(made.getsockname()[1])
 
 
 @pytest.mark.parametrize("moment", ["before writing", "after writing"])
