@@ -411,3 +411,20 @@ def test_the_mark_stays_under_the_pointer_while_the_server_is_slow(
     assert visit.centre(name) == pytest.approx((x - 72, y + 24), abs=0.6)
     assert not visit.errors
     visit.close()
+
+
+def test_a_dense_screen(browser: Any, shared: House) -> None:
+    """Two screen pixels to one of the page's: 1:1 is a film pixel to a screen pixel, drags hold."""
+    visit = Visit(browser, shared.address, device_scale_factor=2)
+    id, name = at(shared, AP), "fibular_head"
+    visit.film(id)
+    visit.press("1")
+    visit.settle()
+    assert visit.view()[0] == 1.0
+    canvas = visit.page.locator("canvas.film").evaluate("e => [e.width, e.clientWidth]")
+    assert canvas[0] == pytest.approx(2 * canvas[1], abs=1)
+    start = place(shared.call(f"/api/reading/{id}").json["shown"], name)
+    visit.drag(name, 20, -10)
+    landed = np.array(visit.changes(id)["landmarks"][name])
+    assert landed - start == pytest.approx([40, -20], abs=0.25)
+    visit.close()
