@@ -118,6 +118,20 @@ def add_triangles(seen, faces, handed, total):  # type: ignore[no-untyped-def]
         ax, ay, adx, ady, a_least = _edge(x1, y1, x2, y2, turn)
         bx, by, bdx, bdy, b_least = _edge(x2, y2, x0, y0, turn)
         cx, cy, cdx, cdy, c_least = _edge(x0, y0, x1, y1, turn)
+        if right - left < 5.0:
+            # A narrow triangle: testing its few columns is quicker than looking for its ends.
+            for row in range(int(top), int(bottom) + 1):
+                a_row = (row - ay) * adx
+                b_row = (row - by) * bdx
+                c_row = (row - cy) * cdx
+                for column in range(int(left), int(right) + 1):
+                    a = (column - ax) * ady - a_row
+                    b = (column - bx) * bdy - b_row
+                    c = (column - cx) * cdy - c_row
+                    if (a >= a_least) & (b >= b_least) & (c >= c_least):
+                        w = (a + b + c) / (a * q0 + b * q1 + c * q2)
+                        total[row, column] += sign * np.int32(w * (0.5 * UNIT) + 0.5)
+            continue
         # A level edge shuts out whole rows, no columns: it has no run.
         a_run = 1.0 / ady if ady != 0.0 else 0.0
         b_run = 1.0 / bdy if bdy != 0.0 else 0.0
