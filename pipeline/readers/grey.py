@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -20,6 +21,9 @@ TINT = 0.04
 
 SOME_COLOUR = 0.0005
 MOSTLY_COLOUR = 0.2
+
+COUNTED = 1 << 24
+"""Pixels counted at once: single precision counts so far without a gap."""
 
 LUMINANCE = np.array([0.299, 0.587, 0.114], dtype=np.float32)
 """Weights of R, G, B (ITU-R BT.601)."""
@@ -86,10 +90,11 @@ def to_film(
     if ends is None:
         return np.zeros(values.shape, np.float32), (*cautions, "the picture is blank")
     low, high, body_low, body_high = ends
+    clip = finite is not None or padding is not None
     body = body_high - body_low
     if body > 0 and high - low > STRETCH * body:
         clipped = float(((inside < body_low) | (inside > body_high)).mean())
-        low, high = body_low, body_high
+        low, high, clip = body_low, body_high, True
         cautions.append(
             f"{clipped * 100:.3f} % of the pixels are far brighter or darker than all others "
             "and were clipped"
@@ -98,7 +103,8 @@ def to_film(
     scaled: NDArray[Any] = values.astype(exact)
     scaled -= exact(low)
     scaled /= exact(high - low)
-    np.clip(scaled, 0, 1, out=scaled)
+    if clip:
+        np.clip(scaled, 0, 1, out=scaled)
     if invert:
         np.subtract(1, scaled, out=scaled)
     if finite is not None:
@@ -115,8 +121,22 @@ def _ends(values: NDArray[Any]) -> tuple[float, float, float, float] | None:
         return None
     if values.dtype.kind in "ui" and int(high) - int(low) < 1 << 18:
         # Counting is five times as fast as partitioning a film of nine million pixels.
-        counts = np.cumsum(np.bincount(values.ravel().astype(np.int64) - int(low)))
+        counts = np.cumsum(_counts(values.ravel(), int(low), int(high)))
         body = np.searchsorted(counts, (OUTLIERS * counts[-1], (1 - OUTLIERS) * counts[-1]))
         return float(low), float(high), float(int(low) + body[0]), float(int(low) + body[1])
     body = np.quantile(values, (OUTLIERS, 1 - OUTLIERS))
     return float(low), float(high), float(body[0]), float(body[1])
+
+
+def _counts(values: NDArray[Any], low: int, high: int) -> NDArray[np.int64]:
+    """How often each whole number from `low` to `high` occurs in (N,) integers."""
+    if values.dtype not in (np.uint8, np.uint16):
+        return np.bincount(values.astype(np.int64) - low)
+    size = 1 << (8 * values.dtype.itemsize)
+    total = np.zeros(size, dtype=np.int64)
+    for start in range(0, len(values), COUNTED):
+        part = np.ascontiguousarray(values[None, start : start + COUNTED])
+        # Ten times as fast as bincount, which makes 64-bit numbers of all first.
+        found = cv2.calcHist([part], [0], None, [size], [0.0, float(size)])
+        total += found.ravel().astype(np.int64)
+    return total[low : high + 1]
