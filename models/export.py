@@ -70,7 +70,9 @@ def finish(weights: Path, evaluation: Path | None = None) -> None:
         if key == "keypoints":
             to_onnx(KeypointGraph(net, ANGLE_SCALE), net.shape.crop, weights / f"{key}.onnx", facts)
         else:
-            to_onnx(LocatorGraph(net), net.shape.picture, weights / f"{key}.onnx", facts)
+            # the locator needs no more, and the folder has a limit
+            path = weights / f"{key}.onnx"
+            to_onnx(LocatorGraph(net), net.shape.picture, path, facts, halved=True)
     figures = json.loads(evaluation.read_text()) if evaluation else None
     write_card(weights / "MODEL_CARD.md", facts, figures)
     total = sum(path.stat().st_size for path in weights.iterdir()) / 1e6
@@ -136,8 +138,13 @@ def _sane(factor: float) -> float:
     return float(np.clip(factor, 0.5, 3.0)) if np.isfinite(factor) else 1.0
 
 
-def to_onnx(graph: nn.Module, size: int, path: Path, facts: dict[str, Any]) -> None:
-    """One self-contained file, batch of any size, input `picture` (N, 1, size, size) 0..1."""
+def to_onnx(
+    graph: nn.Module, size: int, path: Path, facts: dict[str, Any], halved: bool = False
+) -> None:
+    """One self-contained file, batch of any size, input `picture` (N, 1, size, size) 0..1.
+
+    `halved`: large arrays are kept in 16 bits; the arithmetic stays in 32.
+    """
     graph.eval()
     example = torch.rand(2, 1, size, size)
     names = list(graph.names)  # type: ignore[arg-type]
@@ -154,10 +161,26 @@ def to_onnx(graph: nn.Module, size: int, path: Path, facts: dict[str, Any]) -> N
             dynamo=False,
         )
     model = onnx.load(str(path))
+    if halved:
+        _halve(model)
     onnx.checker.check_model(model)
     entry = model.metadata_props.add()
     entry.key, entry.value = checkpoint.FACTS, json.dumps(facts, sort_keys=True)
     onnx.save(model, str(path))
+
+
+def _halve(model: onnx.ModelProto) -> None:
+    """Keeps large arrays of floats in 16 bits, each followed by a cast back."""
+    for array in [a for a in model.graph.initializer if a.data_type == onnx.TensorProto.FLOAT]:
+        values = onnx.numpy_helper.to_array(array)
+        if values.size < 1024:
+            continue
+        name = array.name
+        small = onnx.numpy_helper.from_array(values.astype(np.float16), f"{name}.half")
+        model.graph.initializer.remove(array)
+        model.graph.initializer.append(small)
+        cast = onnx.helper.make_node("Cast", [small.name], [name], to=onnx.TensorProto.FLOAT)
+        model.graph.node.insert(0, cast)
 
 
 def outputs_of(graph: nn.Module, picture: Tensor) -> dict[str, np.ndarray]:

@@ -54,8 +54,8 @@ class TrainOptions:
     crops_per_film: int = 4
     crop_batch: int = 256
     film_batch: int = 128
-    crop_capacity: int = 120_000
-    film_capacity: int = 100_000
+    crop_capacity: int = 70_000
+    film_capacity: int = 60_000
     warm: int = 1024
     learning_rate: float = 2e-3
     weight_decay: float = 0.02

@@ -96,9 +96,11 @@ class CudaDeveloper:
             frames = xp.asarray(batch["frame"][of_look])
             handed = xp.asarray(batch["handed"][of_look])
             slots = int(pairs[-1, 2] + pairs[-1, 1])
-            seen = xp.empty((slots, 3), xp.float64)
-            total = xp.zeros((len(pairs), size, size), xp.int32)
-            paths = xp.empty(total.shape, xp.float32)
+            # torch's memory, so that one pool serves the films and the networks
+            shape, on = (len(pairs), size, size), self._device
+            total = xp.from_dlpack(torch.zeros(shape, dtype=torch.int32, device=on))
+            paths = xp.from_dlpack(torch.empty(shape, device=on))
+            seen = xp.from_dlpack(torch.empty((slots, 3), dtype=torch.float64, device=on))
             bad = xp.zeros(len(pairs), xp.int32)
             run, side, lanes = kernels(8), np.int32(size), 8
 
