@@ -24,6 +24,8 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
+import cv2
+
 from pipeline.align.options import AlignOptions
 from pipeline.contracts import FilmReader
 from pipeline.fit.plausibility import Plausibility
@@ -43,6 +45,9 @@ CHUNK = 24
 """Pictures held in memory at once: 24 of 3000 x 3000 are 0.9 GB."""
 
 FILMS_PER_START = 12
+
+ALGEBRA_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+"""Names by which libraries of linear algebra are told how many threads to start."""
 
 LOOK = "look at the film yourself"
 
@@ -304,6 +309,7 @@ _worker: Worker | None = None
 def _start_worker(settings: ReadSettings, out: Path, config: str, threads: int) -> None:
     global _worker
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides what Ctrl-C means
+    cv2.setNumThreads(threads)
     _worker = Worker(parts_of(settings, threads), readers_of(settings), out, config)
 
 
@@ -324,8 +330,14 @@ def _work_through(
     if workers == 1:
         yield from map(Worker(parts, readers_of(settings), out, config), units)
         return
-    threads = max(1, cores // workers)
-    start = (settings, out, config, threads)
+    with _one_thread_each():
+        yield from _in_processes(units, workers, (settings, out, config, max(1, cores // workers)))
+
+
+def _in_processes(
+    units: Sequence[Sequence[Path]], workers: int, start: tuple[Any, ...]
+) -> Iterator[list[Entry]]:
+    """As `_work_through`, in several processes."""
     suspects: list[Sequence[Path]] = []
     waiting = list(reversed(units))
     while waiting:
@@ -368,3 +380,18 @@ def _try_alone(unit: Sequence[Path], start: tuple[Any, ...]) -> Iterator[list[En
 def _pool(workers: int, start: tuple[Any, ...]) -> ProcessPoolExecutor:
     # Not forked: ONNX Runtime and numba hold threads that a fork would not copy.
     return ProcessPoolExecutor(workers, get_context("spawn"), _start_worker, start)
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Processes started inside keep linear algebra to one thread, unless the user says otherwise.
+
+    Its matrices here are small, and as many threads as cores in every process would fight.
+    """
+    ours = [name for name in ALGEBRA_THREADS if name not in os.environ]
+    os.environ.update(dict.fromkeys(ours, "1"))
+    try:
+        yield
+    finally:
+        for name in ours:
+            os.environ.pop(name, None)

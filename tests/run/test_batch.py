@@ -9,6 +9,8 @@ import signal
 import subprocess
 import sys
 import time
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -311,3 +313,13 @@ def test_long_studies_are_read_in_pieces(tmp_path: Path, monkeypatch: pytest.Mon
     write_film(films / "run.film", view="AP", frames=11, study="s")
     read_batch([films], out, settings())
     assert [row["film"]["frame"] for row in load_rows(out)] == list(range(1, 12))
+
+
+def test_processes_of_a_batch_keep_algebra_to_one_thread(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Set while they start, the user's own word untouched, and forgotten afterwards."""
+    monkeypatch.setenv("OMP_NUM_THREADS", "3")
+    monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
+    with batch._one_thread_each(), ProcessPoolExecutor(1, get_context("spawn")) as pool:
+        told = [pool.submit(os.getenv, f"{n}_NUM_THREADS").result() for n in ("OMP", "OPENBLAS")]
+    assert told == ["3", "1"]
+    assert "OPENBLAS_NUM_THREADS" not in os.environ
