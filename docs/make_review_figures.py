@@ -31,22 +31,23 @@ from pipeline.review.settings import ReviewSettings
 FIGURES = Path(__file__).parent / "figures"
 FLAGS = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
 SHOTS = (
-    ("series/shot-1.dcm", "AP", 9140, 12.0, -1.5),
-    ("series/shot-2.dcm", "AP", 9140, 8.0, -1.5),
-    ("series/shot-3.dcm", "AP", 9140, 0.5, -1.5),
-    ("series/lateral.dcm", "lateral", 9122, -1.0, 1.0),
+    ("series/shot-1.dcm", "AP", 9140, 12.0, 0.5),
+    ("series/shot-2.dcm", "AP", 9140, 8.0, 0.5),
+    ("series/shot-3.dcm", "AP", 9140, 0.5, 0.5),
+    ("pair/AP.dcm", "AP", 9140, 0.5, -0.5),
+    ("pair/lateral.dcm", "lateral", 9122, -1.0, 1.0),
 )
 DOSE = 1.2
 """dGy cm2 written into each header: invented."""
 
 
 def make_films(folder: Path) -> None:
-    """A study of three AP shots and a lateral one, of one virtual knee."""
+    """A study of three AP shots, and one of an AP and a lateral film, of one virtual knee."""
     for number, (file, view, seed, rotation, tilt) in enumerate(SHOTS, start=1):
         options: dict[str, Any] = {**PLAIN, "styles": ("radiography",), "views": (view,)}
         options |= {"knee_seed": 9019, "side": "right"}
         options |= {"rotation_deg": rotation, "tilt_deg": tilt}
-        shot = Shot(file, "series", seed, options)
+        shot = Shot(file, file.partition("/")[0], seed, options)
         path = folder / file
         write_shot(path, shot, build("scenario", "knee_films", options).make(seed), number)
         data = dcmread(path)
@@ -64,7 +65,7 @@ def saved(page: Page, name: str, width: int = 1200) -> None:
     print(name, (FIGURES / name).stat().st_size // 1024, "kB")
 
 
-def look(address: str, film: int) -> None:
+def look(address: str, film: int, series: int) -> None:
     """Visits the page and takes the pictures."""
     with sync_playwright() as playwright:
         found = shutil.which("chromium")
@@ -78,7 +79,7 @@ def look(address: str, film: int) -> None:
         page.wait_for_selector(".landmark.own")
         page.wait_for_function("() => !document.querySelector('[aria-busy=true]')")
         saved(page, "review-film.jpg")
-        page.keyboard.press("g")
+        page.goto(f"{address}#/series/{series}")
         page.wait_for_selector(".series")
         saved(page, "review-series.jpg")
         browser.close()
@@ -94,7 +95,7 @@ def main() -> None:
         words = ["writer=tables", "port=0", "note=INVENTED FILMS"]
         settings = ReviewSettings(**compose("review", ReviewSettings, words))
         with open_store(str(results)) as store:
-            film = next(r.id for r in store.readings() if r.source.endswith("lateral.dcm"))
+            ids = {Path(row.source).name: row.id for row in store.readings()}
             made = listen(settings.host, settings.port)
             desk = desk_of(store, settings)
             app, address, _ = guarded(store, settings, made.getsockname()[1], desk)
@@ -103,7 +104,7 @@ def main() -> None:
             thread.start()
             while not server.started:
                 time.sleep(0.05)
-            look(address, film)
+            look(address, ids["lateral.dcm"], ids["shot-1.dcm"])
             server.should_exit = True
             thread.join()
 

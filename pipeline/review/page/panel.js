@@ -107,7 +107,7 @@ export class Panel {
         h("p", { class: `big-verdict ${verdict?.sign ?? "none"}`, "data-test": "verdict" }, sign(verdict?.sign ?? "none"), verdict?.words ?? "not read"),
         a ? h("p", { class: "quiet small" }, a.square_probability === null ? "no probability" : `square with probability ${percent(a.square_probability)}`, `, tolerance ${this.tolerance}°`) : null,
         h("table", { class: "angles" }, h("caption", { class: "unseen" }, "Angles with 90 % intervals"), h("tbody", {}, rows.map(([name, value, interval]) => h("tr", {}, h("th", { scope: "row" }, name), h("td", { class: "number", "data-test": name }, value), h("td", { class: "quiet" }, interval))))),
-        a ? h("p", { class: "quiet small" }, `flexion ${a.flexion_deg === null ? "–" : `${a.flexion_deg.toFixed(0)}°`}, roll ${degrees(a.roll_deg, 0)}`, a.off_centre_deg === null ? "" : `, off centre ${a.off_centre_deg.toFixed(1)}°`) : null,
+        a ? h("p", { class: "quiet small" }, `flexion ${a.flexion_deg === null ? "–" : `${a.flexion_deg.toFixed(0).replace("-", "−")}°`}, roll ${degrees(a.roll_deg, 0)}`, a.off_centre_deg === null ? "" : `, off centre ${a.off_centre_deg.toFixed(1)}°`) : null,
       ),
     );
   }
