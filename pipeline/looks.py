@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal, cast
 
 from pipeline.knee.detection import Detection, Pose
-from pipeline.knee.film import Film
+from pipeline.knee.film import ADULT_YEARS, Film
 from pipeline.knee.reading import SideRead
 
 HEADER_SIDE_RIGHT = 0.95
@@ -37,6 +37,11 @@ def refusal(film: Film, detection: Detection, min_view_probability: float) -> st
     part, claimed = film.header.body_part, film.header.view
     if part and not any(word in part.upper() for word in LOWER_LIMB):
         return f"the header says that the film shows another body part ({part})"
+    if film.header.child:
+        return (
+            "the header says that the patient was younger than "
+            f"{ADULT_YEARS}: knees of children are not read"
+        )
     if detection.view == "none":
         return "no knee was found on the film"
     if detection.view == "other" or claimed == "other":

@@ -26,6 +26,11 @@ class Scale:
     rule: ScaleRule = "none"
 
 
+ADULT_YEARS = 18
+"""The growth plates about the knee close at about 14 to 16 years in girls and 16 to 18 in boys,
+from memory."""
+
+
 @dataclass(frozen=True)
 class HeaderHints:
     """What a film's header claims; every field None where it is silent.
@@ -41,6 +46,7 @@ class HeaderHints:
         flipped: the stored picture is the mirror image of how the view is conventionally
             read, according to Patient Orientation; None where unknown.
         acquired: date and time as written, for the order of a series only.
+        child: the patient was younger than `ADULT_YEARS` when the film was taken.
     """
 
     view: str | None = None
@@ -53,6 +59,7 @@ class HeaderHints:
     c_arm: bool | None = None
     flipped: bool | None = None
     acquired: str | None = None
+    child: bool | None = None
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ import re
 
 import numpy as np
 
-from pipeline.knee.film import HeaderHints
+from pipeline.knee.film import ADULT_YEARS, HeaderHints
 from pipeline.readers.dicom_scale import SpacingTags
 from pipeline.readers.dicom_tags import Tags
 
@@ -111,8 +111,22 @@ def hints_of(tags: Tags, rows: int, columns: int) -> tuple[HeaderHints, tuple[st
         c_arm=_c_arm(tags),
         flipped=None if view not in ("AP", None) else mirrored(tags.texts("PatientOrientation")),
         acquired=acquired(tags),
+        child=_child(tags),
     )
     return hints, cautions
+
+
+def _child(tags: Tags) -> bool | None:
+    """Whether the patient was no adult yet: by the age, else by the dates of birth and study."""
+    age = re.fullmatch(r"(\d{3})([DWMY])", tags.text("PatientAge") or "")
+    if age:
+        per_year = {"D": 365.25, "W": 52.18, "M": 12.0, "Y": 1.0}
+        return int(age[1]) / per_year[age[2]] < ADULT_YEARS
+    born, taken = (tags.text(name) or "" for name in ("PatientBirthDate", "StudyDate"))
+    if not all(re.fullmatch(r"(19|20)\d{6}", day) for day in (born, taken)) or taken < born:
+        return None
+    # Dates as whole numbers, yyyymmdd: an age in years is their difference without the last four.
+    return (int(taken) - int(born)) // 10000 < ADULT_YEARS
 
 
 def spacing_tags(tags: Tags) -> SpacingTags:

@@ -473,3 +473,23 @@ def test_real_radiographs_of_the_optional_data_package(read_one: ReadOne) -> Non
     assert (chest.header.body_part, chest.header.flipped) == ("CHEST", False)
     assert chest.scale.rule == "none"
     assert any("cannot be" in caution for caution in chest.cautions)  # Pixel Spacing 0.000
+
+
+@pytest.mark.parametrize(
+    ("tags", "child"),
+    [
+        ({"PatientAge": "012Y"}, True),
+        ({"PatientAge": "018Y"}, False),
+        ({"PatientAge": "180M"}, True),
+        ({"PatientAge": "old"}, None),
+        ({"PatientBirthDate": "20081126", "StudyDate": "20261125"}, True),
+        ({"PatientBirthDate": "20081125", "StudyDate": "20261125"}, False),
+        ({"PatientBirthDate": "19000101", "StudyDate": ""}, None),
+        ({}, None),
+    ],
+)
+def test_a_child_is_known_by_age_or_dates(
+    write_dicom: WriteDicom, read_one: ReadOne, tags: dict[str, str], child: bool | None
+) -> None:
+    plain = {"PatientAge": "", "PatientBirthDate": "", **tags}
+    assert read_one(write_dicom(**plain)).header.child is child

@@ -71,6 +71,7 @@ def test_a_good_film_has_everything(tmp_path: Path) -> None:
         ({"header": {"view": "other"}}, "header names a projection other"),
         ({"view_probability": 0.5}, "view is not certain enough (AP with probability 0.50)"),
         ({"header": {"body_part": "CHEST"}}, "another body part (CHEST)"),
+        ({"header": {"child": True}}, "younger than 18"),
         ({"no_pose": True}, "too few landmarks"),
     ],
 )
