@@ -237,11 +237,12 @@ def population_table() -> str:
 
 def mark_of(source: str) -> str:
     """How far a source was looked at, from its words."""
-    if source.startswith(("design value", "between")):
+    if source.startswith(("design", "between")):
         return "design"
     if "memory" in source:
         return "memory"
-    return "abstract, part design" if "design" in source else "abstract"
+    read = "computed" if "real films" in source else "abstract"
+    return f"{read}, part design" if "design" in source else read
 
 
 def criteria_table() -> str:

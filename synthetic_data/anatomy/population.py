@@ -151,4 +151,4 @@ def draw_person(rng: np.random.Generator, sex: str | None = None) -> Person:
 
 def _normal(rng: np.random.Generator) -> float:
     """A standard normal number cut at 2.5, scaled so that its SD is 1 again."""
-    return float(np.clip(rng.normal(), -2.5, 2.5)) / 0.9885
+    return min(max(float(rng.normal()), -2.5), 2.5) / 0.9885
