@@ -24,6 +24,7 @@ UPPER_TIBIA_MM = 15.0
 _AXES = np.eye(3)
 _TURNS = np.radians(np.arange(-60.0, 60.01, 1.0))
 """Directions from the mediolateral one in which the plateau's width is tried."""
+_COS, _SIN = np.cos(_TURNS), np.sin(_TURNS)
 
 
 @dataclass(frozen=True)
@@ -158,12 +159,14 @@ def femur_frame(mesh: Mesh, *, up: Array | None = None, lateral: Array | None = 
     for _ in range(3):
         rise = v @ shaft
         joint = float(rise.min())
-        distal = v[rise < joint + DISTAL_FEMUR_MM]
+        distal = v.compress(rise < joint + DISTAL_FEMUR_MM, axis=0)
         across = unit(side - (side @ shaft) * shaft)
-        width = float(np.ptp(distal @ across))
+        reach = distal @ across
+        width = float(reach.max() - reach.min())
         shaft, middle = _shaft_axis(mesh, shaft, joint, 0.75 * width, 1.5 * width)
-    joint = float((v @ shaft).min())
-    distal = v[v @ shaft < joint + DISTAL_FEMUR_MM]
+    rise = v @ shaft
+    joint = float(rise.min())
+    distal = v.compress(rise < joint + DISTAL_FEMUR_MM, axis=0)
 
     z = unit(side - (side @ shaft) * shaft)
     touching = np.zeros((4, 3))
@@ -215,10 +218,10 @@ def tibia_frame(
         y = -down
         rise = v @ y
         top = float(rise.max())
-        upper = v[rise > top - UPPER_TIBIA_MM]
+        upper = v.compress(rise > top - UPPER_TIBIA_MM, axis=0)
         across = unit(side - (side @ y) * y)
         front = cross(y, across)
-        directions = np.cos(_TURNS)[:, None] * across + np.sin(_TURNS)[:, None] * front
+        directions = _COS[:, None] * across + _SIN[:, None] * front
         extents, best = _widest(upper, directions)
         if 0 < best < len(_TURNS) - 1:
             # Parabola through the three best directions: finer than the grid.
@@ -231,9 +234,9 @@ def tibia_frame(
         z = np.cos(angle) * across + np.sin(angle) * front
         x = cross(y, z)
         along = upper @ z
-        plateau_width = float(np.ptp(along))
-        rim = np.zeros((4, 3))
         low = float(along.min())
+        plateau_width = float(along.max() - low)
+        rim = np.zeros((4, 3))
         cuts = low + np.array([0.25, 0.75]) * plateau_width
         plane, start, _ = section_points(mesh, z, cuts)
         for i in range(2):
