@@ -35,6 +35,7 @@ class TrainSettings:
     Attributes:
         profile: full (one large GPU) or small (a CPU, a quarter of an hour).
         minutes: length of the run; 0 = the profile's own.
+        pause_after: minutes after which this call stops; given again, it goes on. 0 = never.
         seed: of weights and films.
         device: auto, cuda or cpu.
         workers: processes that make films; 0 = the profile's own.
@@ -45,6 +46,7 @@ class TrainSettings:
 
     profile: str = "full"
     minutes: float = 0.0
+    pause_after: float = 0.0
     seed: int = 0
     device: str = "auto"
     workers: int = 0
@@ -85,7 +87,7 @@ class TrainCommand:
 
         chosen = TrainSettings(**settings)
         options = replace(profile(chosen.profile), seed=chosen.seed, compile=chosen.compile)
-        options = replace(options, start_from=chosen.start_from)
+        options = replace(options, start_from=chosen.start_from, pause_after=chosen.pause_after)
         if chosen.minutes:
             options = replace(options, minutes=chosen.minutes)
         if chosen.device != "auto":
