@@ -14,7 +14,14 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.contracts import AnatomyRequest, AnatomySource, Finding, Renderer
+from pipeline.contracts import (
+    AnatomyRequest,
+    AnatomySource,
+    Developer,
+    Finding,
+    Renderer,
+    Shot,
+)
 from pipeline.knee.anatomy import Knee, Mesh
 from pipeline.knee.camera import Camera
 from pipeline.knee.film import Film, HeaderHints, Scale
@@ -35,6 +42,7 @@ from synthetic_data.placement import (
     place,
     truth_of,
 )
+from synthetic_data.scenes import SubjectScene
 
 Map = NDArray[np.float32]
 
@@ -185,6 +193,31 @@ class KneeFilms:
         hit = camera.principal if distortion is None else distortion.forward(camera.principal)
         film = _as_film(pixels, seed, style, view, side, placement, camera, hit, plain=not no_knee)
         return LabelledFilm(film, tuple(knees))
+
+    def scene(self, seed: int, shots: int) -> SubjectScene:
+        """The subject of `seed` under `shots` beams, for a `Developer`: one knee, no distortion."""
+        view, _, knee, frames = self._subject(seed)
+        taken, settings = [], []
+        for number in range(shots):
+            rng = np.random.default_rng([seed, 3, number])
+            style = str(rng.choice(self.styles))
+            placement = draw_placement(rng, view, style, self.max_px)
+            other = rng.random() < self.other_share
+            if other:
+                placement = _other_projection(rng, placement)
+            camera = place(frames, placement)
+            shown: ViewOrOther = "other" if other else view
+            truth = truth_of(knee, frames, camera, shown, side="right", facts={"style": style})
+            taken.append(Shot(camera, truth))
+            pitch = float(np.linalg.norm(camera.step_x))
+            settings.append((Technique.draw(rng, style, pitch), Formation.draw(rng, style)))
+        return SubjectScene(knee, tuple(taken), tuple(settings))
+
+    def developer(self, device: str) -> Developer:
+        """Needs torch, CuPy and a CUDA device."""
+        from synthetic_data.render.develop import CudaDeveloper
+
+        return CudaDeveloper(device)
 
     def _person(self, rng: np.random.Generator, request: AnatomyRequest) -> Knee:
         """An articulated knee with whatever it has."""
