@@ -93,8 +93,14 @@ class Visit:
 
     def centre(self, name: str) -> tuple[float, float]:
         """Where a landmark is on the page, CSS pixels."""
-        box = self.page.locator(f'.landmark[data-name="{name}"] .grip').bounding_box()
-        return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+        # In one step: an answer of the server may put a new mark in the old one's place.
+        words = """name => {
+            const grip = document.querySelector(`.landmark[data-name="${name}"] .grip`);
+            const box = grip.getBoundingClientRect();
+            return [box.x + box.width / 2, box.y + box.height / 2];
+        }"""
+        x, y = self.page.evaluate(words, name)
+        return float(x), float(y)
 
     def grey(self) -> np.ndarray:
         """(rows, columns) uint8: what the stage shows, overlay and all."""
@@ -114,6 +120,8 @@ class Visit:
             self.page.keyboard.press(key)
 
     def drag(self, name: str, dx: float, dy: float, steps: int = 6) -> None:
+        # Chosen first: where marks lie on each other the chosen one is on top.
+        self.page.locator(f'.landmark[data-name="{name}"]').focus()
         x, y = self.centre(name)
         mouse = self.page.mouse
         mouse.move(x, y)

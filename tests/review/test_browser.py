@@ -65,12 +65,12 @@ def test_from_the_worklist_to_a_signed_record(browser: Any, house: House, store:
     visit.settle()
     id = id_of(store, AP)
     original = store.reading(id).original
-    before = page.locator("[data-test=rotation]").inner_text()
+    before = page.locator(".verdict-block").inner_text()
     visit.press("k")
-    visit.drag("medial_condyle_distal", 0, 40)
+    visit.drag("medial_condyle_distal", 0, 15)
     visit.drag("medial_spine", 12, 12)
     page.wait_for_function(
-        "b => document.querySelector('[data-test=rotation]').innerText !== b", arg=before
+        "b => document.querySelector('.verdict-block').innerText !== b", arg=before
     )
     assert page.get_by_role("button", name="Accept with changes").count() == 1
     changes = visit.changes(id)
@@ -398,6 +398,7 @@ def test_the_mark_stays_under_the_pointer_while_the_server_is_slow(
     visit = Visit(browser, shared.address)
     id, name = at(shared, AP), "fibular_head"
     visit.film(id)
+    visit.page.locator(f'.landmark[data-name="{name}"]').focus()
     x, y = visit.centre(name)
     mouse = visit.page.mouse
     mouse.move(x, y)
