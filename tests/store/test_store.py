@@ -463,3 +463,13 @@ def test_rows_are_plain_values(store: Store) -> None:
     store.add_reading(reading_row(), tags=["x"])
     (row,) = store.readings()
     assert json.loads(json.dumps(dataclasses.asdict(row)))["tags"] == ["x"]
+
+
+def test_a_film_whose_name_is_no_text_is_kept_and_found(store: Store) -> None:
+    row = reading_row(7)
+    row["film"]["source"] = "films/odd\udcff.dcm"
+    id = store.add_reading(row)
+    assert store.add_reading(row) == id
+    assert store.reading(id).original["film"]["source"] == "films/odd\udcff.dcm"
+    assert "odd" in store.readings()[0].source
+    assert store.verify() == []

@@ -56,6 +56,11 @@ def tags_after(rows: Sequence[Mapping[str, Any]]) -> set[str]:
     return tags
 
 
+def plain(text: str) -> str:
+    """`text` as a database takes it: what is not valid text in a file's name is written out."""
+    return text.encode("utf-8", "backslashreplace").decode()
+
+
 def head_columns(entries: Sequence[Entry], location: str) -> dict[str, Any]:
     """The row of `heads` that belongs to a reading's whole history.
 
@@ -72,8 +77,8 @@ def head_columns(entries: Sequence[Entry], location: str) -> dict[str, Any]:
         "revision": entries[-1].revision,
         "state": standing.state,
         "decided": int(standing.state not in UNDECIDED),
-        "source": original["film"]["source"],
-        "location": location,
+        "source": plain(original["film"]["source"]),
+        "location": plain(location),
         "study": original["film"]["study_digest"],
         "changed_at": entries[-1].at,
         "first_reader": _who(standing, "first"),

@@ -22,6 +22,7 @@ from pipeline.records.store.entries import (
     head_columns,
     histories,
     location_after,
+    plain,
     rebuild,
 )
 from pipeline.records.store.keys import checked, find_key, keyed
@@ -197,7 +198,7 @@ class Store:
                 continue
             place = originals.location_of(row["film"]["source"], self.folder)
             head = heads[id]
-            if place == head.location or not Path(row["film"]["source"]).is_file():
+            if plain(place) == head.location or not Path(row["film"]["source"]).is_file():
                 continue
             before = originals.places(head.location, head.source, self.folder)
             if not any(path.is_file() for path in before):
