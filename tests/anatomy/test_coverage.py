@@ -76,7 +76,7 @@ def test_points_without_names_are_fitted_as_well():
     span = Span.of(less, "tibia", draw(less, "tibia", DRAWS, rng, True))
     shape = t.tibia_frame(people("tibia")[5]).local(people("tibia")[5])
     bone = trimesh.Trimesh(shape, t.tibia.faces, process=False)
-    points = np.asarray(bone.sample(1500, seed=1))
+    points = np.asarray(trimesh.sample.sample_surface(bone, 1500, seed=1)[0])
     points = points[points[:, 1] > points[:, 1].max() - 100.0] + np.array([8.0, -30.0, 5.0])
     fit = span.fit_points(points, rounds=25)
     assert fit.rms < 0.9

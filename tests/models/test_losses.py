@@ -190,12 +190,11 @@ def test_locator_targets_are_where_the_knees_are() -> None:
 
 def test_full_size_fits_the_promise() -> None:
     options = profile("full")
-    total = parameters_of(KeypointNet(options.keypoints)) + parameters_of(
-        LocatorNet(options.locator)
-    )
-    # float32 in ONNX and float16 beside it
-    assert total * 6 / 1e6 < 19.8
-    assert total < 5_000_000
+    points = parameters_of(KeypointNet(options.keypoints))
+    locator = parameters_of(LocatorNet(options.locator))
+    # in ONNX 32 bits, the locator's 16, and 16 bits beside it
+    assert (points * 6 + locator * 4) / 1e6 < 19.8
+    assert points + locator < 5_000_000
 
 
 def test_an_untrained_network_predicts_the_mean_shape() -> None:
