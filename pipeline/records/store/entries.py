@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, delete, insert, select
 
 from pipeline.records.store import gain, tables
+from pipeline.records.store.chain import HASHED
 from pipeline.records.store.model import Entry
 from pipeline.records.store.standing import UNDECIDED, Standing, stand
 
@@ -21,21 +22,7 @@ def entry_of(row: Mapping[str, Any]) -> Entry:
         payload = payload["reading"]
     elif row["kind"] in ("tag", "untag", "move"):
         payload = None
-    names = (
-        "sequence",
-        "reading_id",
-        "revision",
-        "kind",
-        "outcome",
-        "role",
-        "who",
-        "at",
-        "program",
-        "weights",
-        "config_sha256",
-        "reason",
-        "hash",
-    )
+    names = [name for name in (*HASHED, "hash") if name not in ("payload", "previous")]
     return Entry(**{name: row[name] for name in names}, final=payload)
 
 
