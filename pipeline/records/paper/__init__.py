@@ -1,0 +1,29 @@
+"""Reports on paper: one model, written as a page (HTML) and as a document (PDF)."""
+
+from pipeline.records.paper.html import write_html
+from pipeline.records.paper.model import (
+    Block,
+    Caution,
+    Columns,
+    Heading,
+    Items,
+    Link,
+    Paper,
+    Picture,
+    Table,
+    Text,
+)
+
+__all__ = [
+    "Block",
+    "Caution",
+    "Columns",
+    "Heading",
+    "Items",
+    "Link",
+    "Paper",
+    "Picture",
+    "Table",
+    "Text",
+    "write_html",
+]

@@ -1,0 +1,56 @@
+"""A paper as one HTML file: pictures inside, no script, no network, light and dark."""
+
+from __future__ import annotations
+
+import base64
+import json
+from pathlib import Path
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from pipeline.language import speech
+from pipeline.records.files import write_atomic
+from pipeline.records.paper.model import Block, Link, Paper, Picture
+from pipeline.records.paper.standing import cautions
+
+
+def write_html(paper: Paper, path: Path) -> None:
+    """Writes the page, whole or not at all.
+
+    Raises:
+        Problem: the paper's language has no catalogue, or the file cannot be written.
+    """
+    write_atomic(path, html(paper))
+
+
+def html(paper: Paper) -> str:
+    """The page."""
+    t = speech(paper.language)
+    head, body = cautions(t, paper.invented)
+    environment = Environment(
+        loader=PackageLoader("pipeline.records.paper", ""),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("paper.html").render(
+        paper=paper,
+        t=t,
+        head=head,
+        body=body,
+        # A CSS string, for the foot of each printed page; `<` would end the style element.
+        foot=json.dumps(head, ensure_ascii=False).replace("<", "\\3c "),
+        kind=_kind,
+        source=_source,
+        linked=lambda cell: isinstance(cell, Link),
+    )
+
+
+def _kind(block: Block) -> str:
+    return type(block).__name__
+
+
+def _source(picture: Picture) -> str:
+    kind = "svg+xml" if picture.is_svg else "png"
+    return f"data:image/{kind};base64,{base64.b64encode(picture.data).decode()}"
