@@ -2,12 +2,14 @@
 
 `readings` and `history` only grow: triggers refuse UPDATE and DELETE. `seal` holds the history's
 last hash under the store's key. `heads` and `tags` are made from the history and can be made
-again; `verify` compares them with it.
+again; `verify` compares them with it. `models`, `films` and `film_names` are the ledger of an
+archive: what became of each content under each model, and the keyed digests of its names.
 """
 
 from __future__ import annotations
 
 from sqlalchemy import (
+    BigInteger,
     Column,
     Float,
     ForeignKey,
@@ -107,3 +109,37 @@ tags = Table(
     Column("reading_id", Integer, ForeignKey("readings.id"), primary_key=True, autoincrement=False),
 )
 Index("tags_reading", tags.c.reading_id)
+
+models = Table(
+    "models",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=False),
+    Column("weights", String, nullable=False),
+    Column("config_sha256", String, nullable=False),
+    UniqueConstraint("weights", "config_sha256", name="one_model"),
+)
+
+films = Table(
+    "films",
+    metadata,
+    Column("sha256", String, primary_key=True),  # of the content, as in `readings`
+    Column("model", Integer, ForeignKey("models.id"), primary_key=True, autoincrement=False),
+    Column("state", String, nullable=False),  # read, refused, failed
+    Column("readings", Integer, nullable=False),
+    Column("what", Text),  # why it was refused or failed; names no file
+    Column("tries", Integer, nullable=False),
+    Column("at", String, nullable=False),
+)
+Index("films_state", films.c.model, films.c.state)
+
+film_names = Table(
+    "film_names",
+    metadata,
+    Column("name", String, primary_key=True),  # keyed digest of source and name
+    Column("sha256", String),  # None while it could not be fetched
+    Column("bytes", BigInteger),
+    Column("stamp", BigInteger),
+    Column("what", Text),  # why it could not be fetched
+    Column("at", String, nullable=False),
+)
+Index("film_names_sha256", film_names.c.sha256)

@@ -1,0 +1,1 @@
+"""A whole archive read once: sources of films, the engine, and what it keeps in the store."""

@@ -1,0 +1,1 @@
+"""Where films come from: one module per kind of source, chosen by its address."""
