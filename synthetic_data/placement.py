@@ -8,12 +8,14 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.contracts import Aim
 from pipeline.knee.anatomy import Knee
 from pipeline.knee.angles import angles_of, roll_of, up_on_film
 from pipeline.knee.camera import Camera, unit
 from pipeline.knee.frames import Frames
 from pipeline.knee.landmarks import View
 from pipeline.knee.outline import project_landmarks
+from pipeline.knee.tips import tips_of
 from pipeline.knee.truth import KneeTruth
 from synthetic_data.film_formation.distortion import Distortion
 
@@ -56,19 +58,7 @@ class Placement:
 def place(frames: Frames, placement: Placement) -> Camera:
     """The camera that sees a right knee as `placement` asks."""
     f, p = frames.femur, placement
-    rotation, tilt = np.radians(p.rotation), np.radians(p.tilt)
-    if p.view == "AP":
-        level = np.cos(rotation) * f.x + np.sin(rotation) * f.z
-        # The tilt is asked of the tibia's rim plane, the rotation of the femur's axes: solve
-        # e = cos(a) level + sin(a) y for e . n_t = sin(tilt).
-        a, b = level @ frames.tibia.normal, f.y @ frames.tibia.normal
-        size = float(np.hypot(a, b))
-        rise = np.arcsin(np.clip(np.sin(tilt) / size, -1, 1)) - np.arctan2(a, b)
-        rise = rise if abs(rise) <= np.pi / 2 else rise - np.sign(rise) * np.pi
-        e = np.cos(rise) * level + np.sin(rise) * f.y
-    else:
-        level = np.cos(rotation) * f.z + np.sin(rotation) * f.x
-        e = np.cos(tilt) * level + np.sin(tilt) * f.y
+    e = toward_near_end(frames, p.view, p.rotation, p.tilt)
     source = f.origin + (p.sod if p.source_at_near_end else -p.sod) * e
     ray = unit(f.origin - source)
     side = unit(np.cross(ray, f.y))
@@ -88,21 +78,68 @@ def place(frames: Frames, placement: Placement) -> Camera:
         rows=rows,
         columns=columns,
     )
-    # Which way round the picture is: seen from the source, or its mirror image.
-    across = f.z if p.view == "AP" else f.x
-    ends = camera.project(np.stack([f.origin, f.origin + 20 * across]))
-    rolled = up_on_film(frames, camera)
-    rightward = np.array([-rolled[1], rolled[0]])
-    if bool((ends[1] - ends[0]) @ rightward > 0) != p.lateral_to_right:
-        camera = camera.mirrored()
-        # A mirror turns the roll the other way: turn the film, not the beam.
-        camera = _turned(camera, 2 * p.roll)
+    camera = _faced(camera, frames, p.view, p.lateral_to_right, p.roll)
     if p.knee_at is None:
         return camera
     at = camera.project(f.origin)
     want = np.array([p.knee_at[0] * (columns - 1), p.knee_at[1] * (rows - 1)])
     shift = at - want
     return camera.cropped(float(shift[0]), float(shift[1]), rows, columns)
+
+
+def toward_near_end(frames: Frames, view: View, rotation_deg: float, tilt_deg: float) -> Array:
+    """(3,) unit vector along a ray, toward the near end, for angles asked of its direction."""
+    f = frames.femur
+    rotation, tilt = np.radians(rotation_deg), np.radians(tilt_deg)
+    if view == "lateral":
+        level = np.cos(rotation) * f.z + np.sin(rotation) * f.x
+        return np.asarray(np.cos(tilt) * level + np.sin(tilt) * f.y)
+    level = np.cos(rotation) * f.x + np.sin(rotation) * f.z
+    # The tilt is asked of the tibia's rim plane, the rotation of the femur's axes: solve
+    # e = cos(a) level + sin(a) y for e . n_t = sin(tilt).
+    a, b = level @ frames.tibia.normal, f.y @ frames.tibia.normal
+    size = float(np.hypot(a, b))
+    rise = np.arcsin(np.clip(np.sin(tilt) / size, -1, 1)) - np.arctan2(a, b)
+    rise = rise if abs(rise) <= np.pi / 2 else rise - np.sign(rise) * np.pi
+    return np.asarray(np.cos(rise) * level + np.sin(rise) * f.y)
+
+
+def stand(frames: Frames, aim: Aim, lateral_to_right: bool) -> Camera:
+    """The camera that sees a right knee as `aim` says."""
+    f = frames.femur
+    e = unit(np.stack([f.x, f.y, f.z], axis=1) @ np.asarray(aim.toward, dtype=np.float64))
+    across = f.z if aim.view == "AP" else f.x
+    over = unit(f.y - (f.y @ e) * e)
+    side = np.cross(over, e)
+    side = side if side @ across > 0 else -side
+    middle = f.origin - aim.off_centre_mm[0] * side - aim.off_centre_mm[1] * over
+    ray = -e if aim.source_at_near_end else e
+    turn = np.radians(aim.roll_deg)
+    camera = Camera.looking(
+        source=middle - aim.sod_mm * ray,
+        toward=ray,
+        up=np.cos(turn) * over - np.sin(turn) * np.cross(ray, over),
+        sid=aim.sid_mm,
+        spacing=aim.field_mm / aim.pixels * aim.sid_mm / aim.sod_mm,
+        rows=aim.pixels,
+        columns=aim.pixels,
+    )
+    return _faced(camera, frames, aim.view, lateral_to_right, aim.roll_deg)
+
+
+def _faced(
+    camera: Camera, frames: Frames, view: View, lateral_to_right: bool, roll_deg: float
+) -> Camera:
+    """The picture as seen from the source, or its mirror image: whichever is wanted."""
+    f = frames.femur
+    across = f.z if view == "AP" else f.x
+    ends = camera.project(np.stack([f.origin, f.origin + 20 * across]))
+    rolled = up_on_film(frames, camera)
+    rightward = np.array([-rolled[1], rolled[0]])
+    if bool((ends[1] - ends[0]) @ rightward > 0) == lateral_to_right:
+        return camera
+    # A mirror turns the roll the other way: turn the film, not the beam.
+    return _turned(camera.mirrored(), 2 * roll_deg)
 
 
 def _turned(camera: Camera, degrees: float) -> Camera:
@@ -197,6 +234,7 @@ def truth_of(
         mm_per_px_knee=mm_per_px,
         facts=facts,
         tips=film(knee.tips),
+        tips_truth=tips_of(knee.tips, knee.surfaces, frames, camera, view),
         found={kind: float(kind in kinds) for kind in ("implant", "hardware")},
     )
 

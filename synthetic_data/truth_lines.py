@@ -60,6 +60,21 @@ def _knee(knee: KneeTruth) -> dict[str, Any]:
             )
         },
         "instrument_tips": [_pair(tip) for tip in knee.tips],
+        "instruments": [
+            {
+                "mm": _pair(mm),
+                "bone": bone,
+                "depth_percent": _number(depth),
+                "depth_shown_percent": _number(shown),
+            }
+            for mm, bone, depth, shown in zip(
+                knee.tips_truth.mm,
+                knee.tips_truth.bones,
+                knee.tips_truth.depth,
+                knee.tips_truth.depth_shown,
+                strict=True,
+            )
+        ],
         "found": {name: float(share) for name, share in sorted(knee.found.items())},
         "facts": {name: _plain(value) for name, value in sorted(knee.facts.items())},
     }

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.knee.film import Film
+from pipeline.knee.tips import TipsTruth
 
 
 @dataclass(frozen=True)
@@ -32,6 +33,7 @@ class KneeTruth:
         up: (2,) unit vector on the film along the projected Y_f, proximal.
         mm_per_px_knee: at the femur's origin.
         tips: (T, 2) pixels, the tips of instruments, on the film or not.
+        tips_truth: the same tips in the knee, and how deep each lies in its bone.
         found: `implant` and `hardware`, 1.0 where there is one, else 0.0.
         facts: anatomy, camera and film settings that were drawn, plain values.
     """
@@ -55,6 +57,7 @@ class KneeTruth:
     mm_per_px_knee: float
     facts: Mapping[str, float | str] = field(default_factory=dict)
     tips: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 2)))
+    tips_truth: TipsTruth = field(default_factory=TipsTruth)
     found: Mapping[str, float] = field(default_factory=dict)
 
 
