@@ -33,7 +33,9 @@ def write_card(path: Path, facts: dict[str, Any], figures: dict[str, Any] | None
         f" {facts['seconds'] / 60:.1f} minutes"
         + (", after earlier weights' own training" if options.get("start_from") else ""),
         f"- keypoint crops {options['keypoints']['crop']} pixels, width"
-        f" {options['keypoints']['width']}; locator {options['locator']['picture']} pixels, width"
+        f" {options['keypoints']['width']}"
+        + (f", backbone {backbone}" if (backbone := options["keypoints"].get("backbone")) else "")
+        + f"; locator {options['locator']['picture']} pixels, width"
         f" {options['locator']['width']}",
         "",
         "## Figures",

@@ -14,9 +14,10 @@ import torch
 from torch import Tensor, nn
 
 from models import checkpoint
+from models.backbone_net import keypoint_net
 from models.card import write_card
 from models.channels import ANGLE_SCALE, CHANNELS, FOUND, VIEWS
-from models.keypoints import KeypointGraph, KeypointNet, KeypointShape
+from models.keypoints import KeypointGraph, KeypointShape
 from models.locator import LocatorGraph, LocatorNet, LocatorShape
 from models.validate import MeanShape
 from pipeline.knee.errors import Problem
@@ -68,7 +69,8 @@ def finish(weights: Path, evaluation: Path | None = None) -> None:
     for key in NETS:
         net, facts = load_net(weights, key)
         if key == "keypoints":
-            to_onnx(KeypointGraph(net, ANGLE_SCALE), net.shape.crop, weights / f"{key}.onnx", facts)
+            graph, path = KeypointGraph(net, ANGLE_SCALE), weights / f"{key}.onnx"
+            to_onnx(graph, net.shape.crop, path, facts, halved=bool(net.shape.backbone))
         else:
             # the locator needs no more, and the folder has a limit
             path = weights / f"{key}.onnx"
@@ -87,7 +89,7 @@ def load_net(weights: Path, key: str) -> tuple[Any, dict[str, Any]]:
     tensors, facts = checkpoint.load(weights / f"{key}.safetensors")
     shape = facts["options"][key]
     net: Any = (
-        KeypointNet(KeypointShape(**shape))
+        keypoint_net(KeypointShape(**shape))
         if key == "keypoints"
         else LocatorNet(LocatorShape(**shape))
     )

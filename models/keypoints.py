@@ -53,22 +53,26 @@ class KeypointOutput(NamedTuple):
 
 @dataclass(frozen=True)
 class KeypointShape:
-    """Size of the network: crop side in pixels (a multiple of 32), base width, depth."""
+    """Kind and size of the network.
+
+    Attributes:
+        crop: side of the crop, pixels, a multiple of 32.
+        width, depth: base width and residual blocks a stage; of a network on a backbone the width
+            of its decoder alone.
+        backbone: empty for `KeypointNet`, else one of `models.backbone_net.BACKBONES`.
+    """
 
     crop: int = 320
     width: int = 48
     depth: int = 2
+    backbone: str = ""
 
 
-class KeypointNet(nn.Module):
-    """Encoder to 1/32, decoder to 1/4 with skips, maps there; heads for the rest.
+class MapNet(nn.Module):
+    """What every keypoint network has: a shape, and where landmarks usually lie in a crop.
 
-    Every map starts from a broad Gaussian where the landmark usually lies in a crop
-    (`set_prior`), so that an untrained network predicts the mean shape. A landmark's covariance
-    and `seen` are read from the features under its own map and from the map's own spread. The
-    angles are read from the coarsest features, the features under all landmarks and their
-    places, and the same of `FREE` points that no landmark is asked of; no gradient flows from
-    the angles into the landmarks' places.
+    Every map starts from a broad Gaussian there (`set_prior`), so that an untrained network
+    predicts the mean shape.
     """
 
     prior: Tensor
@@ -76,6 +80,45 @@ class KeypointNet(nn.Module):
     def __init__(self, shape: KeypointShape) -> None:
         super().__init__()
         self.shape = shape
+        # usual place in crop sides (x, y) and its spread: flat until set
+        flat = torch.tensor([0.5, 0.5, 10.0, 10.0])
+        self.register_buffer("prior", flat.repeat(len(CHANNELS), 1))
+
+    @torch.no_grad()
+    def set_prior(self, xy: Tensor, known: Tensor) -> None:
+        """From (N, 52, 2) crop pixels of training crops and (N, 52) whether they are the truth.
+
+        The spread is twice the one found, so that an odd crop costs a landmark little.
+        """
+        count = known.sum(dim=0).clamp(min=1.0)[:, None]
+        at = torch.where(known[..., None] > 0, (xy + 0.5) / self.shape.crop, 0.0)
+        mean = at.sum(dim=0) / count
+        spread = (((at - mean) ** 2 * known[..., None]).sum(dim=0) / count).sqrt() * 2.0
+        told = known.sum(dim=0) > 8
+        fresh = torch.cat([mean.clamp(-0.2, 1.2), spread.clamp(0.05, 1.0)], dim=1)
+        self.prior[told] = fresh[told]
+
+    def prior_maps(self) -> Tensor:
+        """(52, S / 4, S / 4) log-probabilities, not normalised."""
+        cells = self.shape.crop // STRIDE
+        at = (torch.arange(cells, device=self.prior.device) + 0.5) / cells
+        x = -0.5 * ((at - self.prior[:, 0:1]) / self.prior[:, 2:3]) ** 2
+        y = -0.5 * ((at - self.prior[:, 1:2]) / self.prior[:, 3:4]) ** 2
+        return y[:, :, None] + x[:, None, :]
+
+
+class KeypointNet(MapNet):
+    """Encoder to 1/32, decoder to 1/4 with skips, maps there; heads for the rest.
+
+    A landmark's covariance and `seen` are read from the features under its own map and from the
+    map's own spread. The
+    angles are read from the coarsest features, the features under all landmarks and their
+    places, and the same of `FREE` points that no landmark is asked of; no gradient flows from
+    the angles into the landmarks' places.
+    """
+
+    def __init__(self, shape: KeypointShape) -> None:
+        super().__init__(shape)
         w, d, count = shape.width, shape.depth, len(CHANNELS)
         fine = w + w // 3
         self.stem = ConvUnit(1, w // 2, 3, 2)
@@ -93,8 +136,6 @@ class KeypointNet(nn.Module):
         with torch.no_grad():
             assert self.tips.bias is not None
             self.tips.bias[0] = -5.0
-        # usual place in crop sides (x, y) and its spread: flat until set
-        self.register_buffer("prior", torch.tensor([0.5, 0.5, 10.0, 10.0]).repeat(count, 1))
         self.point_weight = nn.Parameter(torch.randn(count, fine + 3, 4) * 0.02)
         self.point_bias = nn.Parameter(torch.tensor([1.5, 1.5, 0.0, 1.0]).repeat(count, 1))
         self.summary = nn.Linear(fine, 8)
@@ -111,28 +152,6 @@ class KeypointNet(nn.Module):
             nn.Linear(128, 2 * 2 * len(ANGLES) + 1),
         )
 
-    @torch.no_grad()
-    def set_prior(self, xy: Tensor, known: Tensor) -> None:
-        """From (N, 52, 2) crop pixels of training crops and (N, 52) whether they are the truth.
-
-        The spread is twice the one found, so that an odd crop costs a landmark little.
-        """
-        count = known.sum(dim=0).clamp(min=1.0)[:, None]
-        at = torch.where(known[..., None] > 0, (xy + 0.5) / self.shape.crop, 0.0)
-        mean = at.sum(dim=0) / count
-        spread = (((at - mean) ** 2 * known[..., None]).sum(dim=0) / count).sqrt() * 2.0
-        told = known.sum(dim=0) > 8
-        fresh = torch.cat([mean.clamp(-0.2, 1.2), spread.clamp(0.05, 1.0)], dim=1)
-        self.prior[told] = fresh[told]
-
-    def _prior_maps(self) -> Tensor:
-        """(52, S / 4, S / 4) log-probabilities, not normalised."""
-        cells = self.shape.crop // STRIDE
-        at = (torch.arange(cells, device=self.prior.device) + 0.5) / cells
-        x = -0.5 * ((at - self.prior[:, 0:1]) / self.prior[:, 2:3]) ** 2
-        y = -0.5 * ((at - self.prior[:, 1:2]) / self.prior[:, 3:4]) ** 2
-        return y[:, :, None] + x[:, None, :]
-
     def forward(self, picture: Tensor) -> KeypointOutput:
         """(B, 1, S, S), 0 to 1."""
         x4 = self.stage4(self.stem((picture - 0.4) * 3.0))
@@ -142,7 +161,7 @@ class KeypointNet(nn.Module):
         y16 = self.merge16(x32, x16)
         y4 = self.look(self.merge4(self.merge8(y16, x8), x4))
         with torch.autocast(picture.device.type, enabled=False):
-            maps = self.maps(y4.float()) + self._prior_maps()
+            maps = self.maps(y4.float()) + self.prior_maps()
             return self._heads(maps, y4.float(), y16.float(), x32.float())
 
     def _heads(self, maps: Tensor, y4: Tensor, y16: Tensor, x32: Tensor) -> KeypointOutput:
@@ -210,7 +229,7 @@ class KeypointGraph(nn.Module):
         "tips_found",
     )
 
-    def __init__(self, net: KeypointNet, angle_scale: float) -> None:
+    def __init__(self, net: MapNet, angle_scale: float) -> None:
         super().__init__()
         self.net = net
         self.angle_scale = angle_scale

@@ -83,9 +83,16 @@ class TrainOptions:
 
 
 def profile(name: str) -> TrainOptions:
-    """`full`: one data-centre GPU. `small`: a CPU with two cores, a quarter of an hour."""
+    """`full`: one data-centre GPU. `small`: a CPU with two cores, a quarter of an hour.
+
+    `baseline` and `baseline_small`: as these, a keypoint network on torchvision's backbone.
+    """
     if name == "full":
         return TrainOptions()
+    if name.startswith("baseline"):
+        as_ours = profile("full" if name == "baseline" else name.removeprefix("baseline_"))
+        plain = KeypointShape(as_ours.keypoints.crop, 80, 0, "mobilenet_v3_large")
+        return replace(as_ours, keypoints=plain)
     if name == "small":
         return replace(
             TrainOptions(),
@@ -106,4 +113,8 @@ def profile(name: str) -> TrainOptions:
             keypoints=KeypointShape(crop=128, width=24, depth=1),
             locator=LocatorShape(picture=128, width=12),
         )
-    raise Problem("profile", f"there is no profile `{name}`", "choose `full` or `small`")
+    raise Problem(
+        "profile",
+        f"there is no profile `{name}`",
+        "choose `full`, `small`, `baseline` or `baseline_small`",
+    )

@@ -20,12 +20,12 @@ import torch
 from torch import Tensor, nn
 
 from models import checkpoint
+from models.backbone_net import keypoint_net
 from models.blocks import parameters_of
 from models.curves import CurveLog, draw
 from models.develop import crops_of
 from models.export import load_net
 from models.feeder import Feeder, FeedPlan, SceneFeeder
-from models.keypoints import KeypointNet
 from models.locator import LocatorNet
 from models.losses import keypoint_loss, locator_loss
 from models.options import TrainOptions
@@ -114,7 +114,7 @@ class Training:
             torch.backends.cudnn.benchmark = True
         torch.manual_seed(options.seed)
         self.nets: dict[str, Any] = {
-            "keypoints": KeypointNet(options.keypoints),
+            "keypoints": keypoint_net(options.keypoints),
             "locator": LocatorNet(options.locator),
         }
         for net in self.nets.values():
@@ -179,7 +179,8 @@ class Training:
             return False
         tensors, facts = checkpoint.load(path)
         for name in ("keypoints", "locator"):
-            if facts["options"][name] != asdict(getattr(self.options, name)):
+            asked = getattr(self.options, name)
+            if type(asked)(**facts["options"][name]) != asked:
                 raise Problem(
                     str(path),
                     f"was trained with another size of network ({name}: {facts['options'][name]})",
@@ -345,7 +346,8 @@ class Training:
         """Takes finished weights as the start of a new run."""
         for name, net in self.nets.items():
             begun, facts = load_net(weights, name)
-            if facts["options"][name] != asdict(getattr(self.options, name)):
+            asked = getattr(self.options, name)
+            if type(asked)(**facts["options"][name]) != asked:
                 raise Problem(
                     str(weights), "holds networks of another size", "choose the profile they had"
                 )
@@ -441,7 +443,7 @@ class Training:
     def averaged(self) -> dict[str, Any]:
         """Copies of both networks with the averaged weights, ready to be measured."""
         nets: dict[str, Any] = {
-            "keypoints": KeypointNet(self.options.keypoints),
+            "keypoints": keypoint_net(self.options.keypoints),
             "locator": LocatorNet(self.options.locator),
         }
         for name, net in nets.items():

@@ -20,6 +20,7 @@ examples:
   squareon train --out run profile=small
   squareon train --out run minutes=9 scenario=radiography
   squareon train --out run profile=small minutes=2 --name trial
+  squareon train --out base profile=baseline --name torchvision-baseline
 
 The folder given with --out receives checkpoint.safetensors, curves.csv, curves.html,
 validation.jsonl and, at the end, weights/ with both networks for reading and MODEL_CARD.md. The
@@ -33,7 +34,8 @@ class TrainSettings:
     """What is trained, on what.
 
     Attributes:
-        profile: full (one large GPU) or small (a CPU, a quarter of an hour).
+        profile: full (one large GPU), small (a CPU, a quarter of an hour), or baseline and
+            baseline_small: the same for a network of torchvision's parts, to compare with.
         minutes: length of the run; 0 = the profile's own.
         pause_after: minutes after which this call stops; given again, it goes on. 0 = never.
         seed: of weights and films.

@@ -12,7 +12,7 @@ from torch import Tensor
 
 from models.channels import ANGLE_SCALE, ANGLES, CHANNELS, CHANNELS_OF, FOUND, SWAPPED, VIEWS
 from models.geometry import EXTENT
-from models.keypoints import KeypointNet, KeypointOutput, covariance_of
+from models.keypoints import KeypointOutput, MapNet, covariance_of
 from models.locator import STRIDE, LocatorGraph, LocatorNet
 from models.replay import Ring, crop_batch, film_batch
 
@@ -103,7 +103,7 @@ def _chunks(ring: Ring, size: int) -> list[dict[str, Tensor]]:
 
 
 @torch.no_grad()
-def validate_keypoints(net: KeypointNet, ring: Ring, mean: MeanShape) -> dict[str, Any]:
+def validate_keypoints(net: MapNet, ring: Ring, mean: MeanShape) -> dict[str, Any]:
     """Errors per view in mm at the knee and degrees, the mean's beside; calibration factors."""
     crop = net.shape.crop
     reads, truths = [], []
