@@ -13,6 +13,7 @@ from pipeline.records.paper.model import (
     Table,
     Text,
 )
+from pipeline.records.paper.pdf import write_pdf
 
 __all__ = [
     "Block",
@@ -26,4 +27,5 @@ __all__ = [
     "Table",
     "Text",
     "write_html",
+    "write_pdf",
 ]
