@@ -89,6 +89,18 @@ def turned(view: str, e: Array, orbital_deg: float, other_deg: float) -> Array:
     return np.array([up, long, lateral])
 
 
+def turns_between(view: str, before: Array, after: Array) -> tuple[float, float]:
+    """(orbital, other) turns in degrees by which `turned` brings `before` to `after`."""
+    # The turned axes' own names: the orbital turn leaves `long` alone, the other turn `kept`.
+    kept, swept = (2, 0) if view == "AP" else (0, 2)
+    phase = np.arctan2(before[kept], before[swept])
+    reach = np.hypot(before[kept], before[swept])
+    orbital = float(np.degrees(phase - np.arcsin(np.clip(after[kept] / reach, -1, 1))))
+    left = turned(view, before, orbital, 0.0)
+    other = np.arctan2(left[1], left[swept]) - np.arctan2(after[1], after[swept])
+    return orbital, float(np.degrees(other))
+
+
 def turns(
     view: str,
     rotation_deg: float,
@@ -101,12 +113,5 @@ def turns(
     """(orbital, other) turns in degrees that bring rotation to `zero_deg` and tilt to 0."""
     e = near_end(view, rotation_deg, tilt_deg, flexion_deg, lie_deg)
     if view == "lateral":
-        orbital = np.arctan2(e[0], e[2])
-        other = np.arctan2(e[1], np.hypot(e[0], e[2]))
-        return float(np.degrees(orbital)), float(np.degrees(other))
-    goal = near_end(view, zero_deg, 0.0, flexion_deg, lie_deg)
-    reach = np.hypot(e[0], e[2])
-    orbital = np.arctan2(e[2], e[0]) - np.arcsin(np.clip(goal[2] / reach, -1, 1))
-    left = turned(view, e, float(np.degrees(orbital)), 0.0)
-    other = np.arctan2(left[1], left[0]) - np.arctan2(goal[1], goal[0])
-    return float(np.degrees(orbital)), float(np.degrees(other))
+        return turns_between(view, e, np.array([0.0, 0.0, 1.0]))
+    return turns_between(view, e, near_end(view, zero_deg, 0.0, flexion_deg, lie_deg))

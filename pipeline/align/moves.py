@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pipeline.align.beam import angles, assumed_lie, near_end, turned, turns
 from pipeline.align.options import AlignOptions
 from pipeline.align.square import zero_of
 from pipeline.knee.detection import Pose
+from pipeline.knee.errors import Problem
 from pipeline.knee.film import HeaderHints
 from pipeline.knee.reading import Move
 
@@ -75,6 +77,57 @@ _TABLE: dict[tuple[str, str, int], _Words] = {
 }
 
 
+TAKES_POSITIVE_AWAY: dict[tuple[str, str], dict[str, float]] = {}
+"""By view and angle: the words for where the near end goes, and the sign of that turn."""
+for (_view, _angle, _sign), _entry in _TABLE.items():
+    TAKES_POSITIVE_AWAY.setdefault((_view, _angle), {})[_entry.toward] = float(_sign)
+
+
+@dataclass(frozen=True)
+class Turn:
+    """A turn about one of the table's axes in the words of the trade.
+
+    Attributes:
+        move: orbital, tilt or wig-wag.
+        end: the end of the beam that is named (front, lateral).
+        toward: where that end goes.
+        limb: what a turn of the limb would have to be for the same change.
+    """
+
+    move: str
+    end: str
+    toward: str
+    limb: str
+
+
+def turn_of(view: str, angle: str, signed: float) -> Turn:
+    """The words for a turn; `signed` is positive where it takes a positive angle away."""
+    words = _TABLE[view, angle, 1 if signed >= 0 else -1]
+    return Turn(words.move, words.end, words.toward, words.limb)
+
+
+def turns_of(view: str, moves: Sequence[Move], guess_deg: float | None = None) -> dict[str, float]:
+    """Signed degrees by angle that the likelier reading's moves ask for, rounded to whole ones.
+
+    Centring the knee is no turn and is left out. A move that names no degrees counts as
+    `guess_deg`, or is left out.
+
+    Raises:
+        Problem: a move's words are unknown.
+    """
+    wanted: dict[str, float] = {}
+    for move in moves:
+        if move.hypothesis != 0 or not move.toward or move.move == CENTRE:
+            continue
+        signs = TAKES_POSITIVE_AWAY[view, move.angle]
+        if move.toward not in signs:
+            raise Problem("move", f"toward {move.toward} is unknown", f"known: {', '.join(signs)}")
+        degrees = guess_deg if move.degrees is None else float(round(move.degrees))
+        if degrees is not None:
+            wanted[move.angle] = signs[move.toward] * degrees
+    return wanted
+
+
 def moves(view: str, pose: Pose, header: HeaderHints, options: AlignOptions) -> tuple[Move, ...]:
     """Moves for the likelier hypothesis, for both where it is not likely enough.
 
@@ -139,7 +192,7 @@ def _pair(
 ) -> list[Move]:
     """Rotation and tilt moves for errors already relative to the verdict's zero."""
     zero, tolerance = zero_of(view, options), options.tolerance_deg
-    flexion, lie, known = _lie(view, flexion_deg, header, options)
+    flexion, lie, known = lie_of(flexion_deg, header.lying_on_side, options)
     solved = turns(view, error[0] + zero, error[1], zero_deg=zero, flexion_deg=flexion, lie_deg=lie)
     needed = [abs(error[0]) > tolerance, abs(error[1]) > tolerance]
     if known and needed[0] != needed[1]:
@@ -157,14 +210,14 @@ def _pair(
     ]
 
 
-def _lie(
-    view: str, flexion_deg: float | None, header: HeaderHints, options: AlignOptions
+def lie_of(
+    flexion_deg: float | None, lying_on_side: bool | None, options: AlignOptions
 ) -> tuple[float, float, bool]:
     """Flexion, the femur's lie, and whether they are known well enough for degrees."""
     if flexion_deg is None:
         return 0.0, options.femur_lie_deg or 0.0, options.femur_lie_deg is not None
     flat = flexion_deg <= LIE_FLEXION_LIMIT_DEG
-    if header.lying_on_side:
+    if lying_on_side:
         return flexion_deg, 0.0, flat  # the knee flexes in the plane of the table
     if options.femur_lie_deg is not None:
         return flexion_deg, options.femur_lie_deg, True

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.align.beam import angles, assumed_lie, near_end, turned
+from pipeline.align.moves import turns_of
 from pipeline.bench.intervals import share
 from pipeline.contracts import PoseEstimator
 from pipeline.knee.detection import Detection, Pose
@@ -25,14 +26,6 @@ from pipeline.knee.film import Film
 from pipeline.knee.reading import Move
 from pipeline.knee.truth import LabelledFilm
 from pipeline.run import Parts, examine, reading_of
-
-TAKES_POSITIVE_AWAY: dict[tuple[str, str], dict[str, float]] = {
-    ("AP", "rotation"): {"medial": 1.0, "lateral": -1.0},
-    ("AP", "tilt"): {"the feet": 1.0, "the head": -1.0},
-    ("lateral", "rotation"): {"posterior": 1.0, "anterior": -1.0},
-    ("lateral", "tilt"): {"the foot": 1.0, "the head": -1.0},
-}
-"""What the words of a move do to the near end, by docs/explanation/conventions.md."""
 
 GUESS_DEG = 5.0
 """How far the operator turns where a move names the direction alone."""
@@ -101,24 +94,6 @@ def moved(
     return angles(stand.view, turned(stand.view, e, orbital, other), stand.flexion, stand.lie)
 
 
-def turns_of(view: str, moves: Sequence[Move]) -> dict[str, float]:
-    """Signed degrees by angle that the likelier reading's moves ask for, rounded to whole ones.
-
-    Raises:
-        Problem: a move's words are unknown.
-    """
-    wanted: dict[str, float] = {}
-    for move in moves:
-        if move.hypothesis != 0 or not move.toward:
-            continue
-        signs = TAKES_POSITIVE_AWAY[view, move.angle]
-        if move.toward not in signs:
-            raise Problem("move", f"toward {move.toward} is unknown", f"known: {', '.join(signs)}")
-        degrees = GUESS_DEG if move.degrees is None else float(round(move.degrees))
-        wanted[move.angle] = signs[move.toward] * degrees
-    return wanted
-
-
 def follow_advice(
     stand: Stand,
     start: tuple[float, float],
@@ -149,7 +124,7 @@ def follow_advice(
             errors.append(
                 (advice.rotation_deg - truth.rotation_deg, advice.tilt_deg - truth.tilt_deg)
             )
-        wanted = turns_of(stand.view, advice.moves)
+        wanted = turns_of(stand.view, advice.moves, GUESS_DEG)
         if advice.square == "yes" or not wanted:
             ended = "square" if advice.square == "yes" else "nothing to correct"
             return Episode(number + 1, ended, tuple(true), tuple(errors))

@@ -9,9 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.align.moves import moves
+from pipeline.align.moves import moves, turns_of
 from pipeline.align.options import AlignOptions
 from pipeline.bench.closed_loop import (
+    GUESS_DEG,
     Advice,
     Episode,
     Stand,
@@ -22,7 +23,6 @@ from pipeline.bench.closed_loop import (
     moved,
     search,
     summarise_episodes,
-    turns_of,
     wander,
 )
 from pipeline.bench.loop import KINDS, LoopSettings, loop_markdown, run_loop
@@ -147,7 +147,7 @@ def test_only_the_likelier_readings_moves_are_made_and_directions_alone_are_gues
         Move("tilt", 0, "wig-wag", "the head", None, "", ""),
         Move("rotation", 1, "orbital", "anterior", 7.0, "", ""),
     )
-    assert turns_of("lateral", said) == {"rotation": 7.0, "tilt": -5.0}
+    assert turns_of("lateral", said, GUESS_DEG) == {"rotation": 7.0, "tilt": -5.0}
     with pytest.raises(Problem, match="unknown"):
         turns_of("lateral", (Move("tilt", 0, "wig-wag", "the ceiling", 3.0, "", ""),))
 
