@@ -19,6 +19,8 @@ from pipeline.knee.anatomy import Knee, Mesh
 from pipeline.knee.camera import Camera
 from pipeline.knee.detection import Detection, Pose
 from pipeline.knee.film import Film
+from pipeline.knee.frames import Frames
+from pipeline.knee.landmarks import View
 from pipeline.knee.reading import CriterionRead, Proposal, Reading
 from pipeline.knee.truth import KneeTruth, LabelledFilm
 
@@ -43,6 +45,7 @@ class AnatomyRequest:
     sex: str | None = None
     flexion_deg: float = 0.0
     weight_bearing: bool = False
+    bmi: float | None = None
 
 
 @runtime_checkable
@@ -82,6 +85,65 @@ class Scenario(Protocol):
 
     def make(self, seed: int) -> LabelledFilm:
         """The film of that seed: the same bytes for the same seed and version everywhere."""
+        ...
+
+
+@dataclass(frozen=True)
+class Aim:
+    """How one film of a patient is taken: where the beam stands to the knee.
+
+    Attributes:
+        view: what the film is meant to show.
+        toward: direction of the central ray toward the near end of the view (in front of the
+            knee, or on its lateral side), along the femur's X_f, Y_f, Z_f; of any length.
+        off_centre_mm: where the femur's origin lies from the central ray, at the knee: across
+            (lateral on AP, anterior on a lateral film) and proximal.
+        roll_deg: turn of the femur on the film, + = proximal end clockwise.
+        sid_mm, sod_mm: source to receptor, source to the plane of the knee.
+        source_at_near_end: the tube, not the receptor, stands at the near end.
+        field_mm: side of the square field at the knee.
+        pixels: rows and columns of the film.
+    """
+
+    view: View
+    toward: tuple[float, float, float]
+    off_centre_mm: tuple[float, float] = (0.0, 0.0)
+    roll_deg: float = 0.0
+    sid_mm: float = 1000.0
+    sod_mm: float = 740.0
+    source_at_near_end: bool = False
+    field_mm: float = 190.0
+    pixels: int = 768
+
+
+@runtime_checkable
+class Patient(Protocol):
+    """One subject, of whom any number of films can be taken under beams of one's choosing."""
+
+    @property
+    def knee(self) -> Knee:
+        """The articulated right knee (a left one is seen in a mirror)."""
+        ...
+
+    @property
+    def frames(self) -> Frames:
+        """Its frames."""
+        ...
+
+    def aimed(self, aim: Aim, rotation_deg: float, tilt_deg: float) -> Aim:
+        """`aim` turned so that its film shows just these angles, whatever its `toward`."""
+        ...
+
+    def camera(self, aim: Aim) -> Camera:
+        """The beam and the pixels of such a film, in the knee's axes."""
+        ...
+
+    def film(self, aim: Aim, number: int = 0) -> Film:
+        """The film; only its noise hangs on `number`. The same bytes for the same arguments."""
+        ...
+
+    def truth(self, aim: Aim) -> KneeTruth:
+        """What is exactly true on that film."""
         ...
 
 
@@ -144,6 +206,15 @@ class SceneScenario(Scenario, Protocol):
 
     def developer(self, device: str) -> Developer:
         """Raises `Problem` where there is no CUDA device."""
+        ...
+
+
+@runtime_checkable
+class PosableScenario(Scenario, Protocol):
+    """A scenario whose subjects can be filmed again and again."""
+
+    def patient(self, seed: int) -> Patient:
+        """The subject of that seed: the same knee, technique and console every time."""
         ...
 
 

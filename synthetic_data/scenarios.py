@@ -30,6 +30,7 @@ from pipeline.knee.landmarks import View
 from pipeline.knee.truth import KneeTruth, LabelledFilm
 from pipeline.registry import build
 from synthetic_data.film_formation.formation import Formation, form
+from synthetic_data.patient import KneePatient, tidied
 from synthetic_data.physics.exposure import Technique, expose
 from synthetic_data.physics.materials import Insert
 from synthetic_data.physics.texture import BoneAxis, bone_axes
@@ -70,12 +71,16 @@ class KneeFilms:
         flexion_deg: (least, most) between which the flexion falls; None: as practice has it.
         off_centre_mm: distance of the knee from the central ray, in a random direction; None:
             drawn.
+        bmi: body mass index, kg/m2, by which the limb is slim or stout; None: drawn.
         dose: factor on the number of quanta.
         blur_px, noise: blur of the finished picture (standard deviation) and noise (of grey
             levels 0 to 1) over and above what was drawn.
         anatomy, renderer: plugins by name.
         findings: plugins by name, and the share of knees that have each; drawn one by one in
             this order.
+        tidy: films of a `patient` come from a console in good order: well exposed, of the side
+            marker alone, undamaged and uncompressed.
+        threads: on which a `patient` is rendered; the films are the same.
     """
 
     styles: tuple[str, ...] = STYLES
@@ -91,12 +96,15 @@ class KneeFilms:
     tilt_deg: float | None = None
     flexion_deg: tuple[float, float] | None = None
     off_centre_mm: float | None = None
+    bmi: float | None = None
     dose: float = 1.0
     blur_px: float = 0.0
     noise: float = 0.0
     anatomy: str = "shape_model"
     renderer: str = "signed_depth"
     findings: dict[str, float] = field(default_factory=dict)
+    tidy: bool = False
+    threads: int = 1
 
     def __post_init__(self) -> None:
         self._last: tuple[int, tuple[View, bool, Knee, Frames]] | None = None
@@ -213,6 +221,28 @@ class KneeFilms:
             settings.append((Technique.draw(rng, style, pitch), Formation.draw(rng, style)))
         return SubjectScene(knee, tuple(taken), tuple(settings))
 
+    def patient(self, seed: int) -> KneePatient:
+        """The subject of `seed`, to be filmed under any beam; one knee, as on film `seed`."""
+        _, _, knee, frames = self._subject(seed - seed % self.films_per_knee)
+        rng = np.random.default_rng([seed, 4])
+        style = str(rng.choice(self.styles))
+        side = self.side or str(rng.choice(("left", "right")))
+        technique = Technique.draw(rng, style, 0.3)
+        technique = replace(technique, dose_ugy=technique.dose_ugy * self.dose)
+        formation = Formation.draw(rng, style, side)
+        return KneePatient(
+            knee=knee,
+            frames=frames,
+            seed=seed,
+            style=style,
+            side=side,
+            patella_to_right=bool(rng.random() < 0.5),
+            technique=replace(technique, motion_mm=0.0) if self.tidy else technique,
+            formation=tidied(formation) if self.tidy else formation,
+            renderer=self._renderer,
+            threads=self.threads,
+        )
+
     def developer(self, device: str) -> Developer:
         """Needs torch, CuPy and a CUDA device."""
         from synthetic_data.render.develop import CudaDeveloper
@@ -241,7 +271,7 @@ class KneeFilms:
             if self.flexion_deg is not None:
                 # From a generator of its own, so that all else is as without this option.
                 flexion = float(np.random.default_rng([number, 2]).uniform(*self.flexion_deg))
-            request = AnatomyRequest(flexion_deg=flexion, weight_bearing=standing)
+            request = AnatomyRequest(flexion_deg=flexion, weight_bearing=standing, bmi=self.bmi)
             # The same knee on another film: only the beam and the flexion are drawn anew.
             own = rng if self.knee_seed is None else np.random.default_rng(self.knee_seed)
             knee = self._person(own, request)
@@ -258,7 +288,8 @@ class KneeFilms:
     ) -> tuple[Knee, Frames, Camera]:
         """The other knee of a pair: another right knee seen in a mirror beside the first."""
         knee = self._person(
-            rng, AnatomyRequest(flexion_deg=first.flexion_deg, weight_bearing=standing)
+            rng,
+            AnatomyRequest(flexion_deg=first.flexion_deg, weight_bearing=standing, bmi=self.bmi),
         )
         theirs = frames_of(knee.surfaces)
         # Mirror plane between the limbs, in the first knee's own axes.

@@ -99,7 +99,8 @@ class ShapeModelSource:
         found = self.skeleton(rng, request)
         person, shapes, flexion = found.person, found.shapes, request.flexion_deg
         shell = float(np.clip(rng.normal(0.7, 0.17), 0.35, 1.2))
-        stout = float(np.clip(0.9 + 0.09 * (person["bmi"] - 22), 0.5, 2.8))
+        bmi = person["bmi"] if request.bmi is None else request.bmi
+        stout = float(np.clip(0.9 + 0.09 * (bmi - 22), 0.5, 2.8))
         build = Build(
             stout * rng.uniform(0.85, 1.15), rng.uniform(0.85, 1.15), 0.15 * rng.uniform(0, 1)
         )

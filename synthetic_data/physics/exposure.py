@@ -140,6 +140,7 @@ def expose(
     *,
     inserts: Mapping[str, Insert] | None = None,
     axes: Mapping[str, BoneAxis] | None = None,
+    quanta: np.random.Generator | None = None,
 ) -> Map:
     """The detector's signal behind everything in `paths`.
 
@@ -151,6 +152,7 @@ def expose(
         inserts: what maps that are not tissue are made of.
         axes: from `texture.bone_axes`: direction of the trabeculae, and where the medullary
             canal begins. Without them texture has a random direction and there is no canal.
+        quanta: noise alone, where the same texture is wanted on several films; `rng` by default.
 
     Returns:
         (rows, columns) float32, 1 = mean open beam, noise included, always above 0.
@@ -178,7 +180,8 @@ def expose(
         for name, path in through.items()
         if name in ("cortical", "marrow", "muscle", "adipose")
     )
-    return detect(primary, np.asarray(body, dtype=np.float32), technique, used, rng)
+    noise = rng if quanta is None else quanta
+    return detect(primary, np.asarray(body, dtype=np.float32), technique, used, noise)
 
 
 def heel(shape: tuple[int, int], technique: Technique) -> Map:
