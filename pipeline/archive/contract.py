@@ -105,16 +105,20 @@ class Listed:
 
 @runtime_checkable
 class Source(Protocol):
-    """Where films come from.
+    """Where films come from."""
 
-    Attributes:
-        address: as the user gave it, without any password; names the source in messages.
-        stays: whether `fetch` gives paths that stay (a folder's own files). Otherwise the engine
-            removes what was fetched once it is read.
-    """
+    @property
+    def address(self) -> str:
+        """As the user gave it, without any password; names the source in messages."""
+        ...
 
-    address: str
-    stays: bool
+    @property
+    def stays(self) -> bool:
+        """Whether `fetch` gives paths that stay (a folder's own files).
+
+        Otherwise the engine removes what was fetched once it is read.
+        """
+        ...
 
     def list(self, wanted: Wanted) -> Iterator[Listed | Problem]:
         """Everything that is wanted, the same order each time, films of a study together.
