@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -17,12 +19,12 @@ from pipeline.records.rows import to_dict
 from pipeline.records.store import database, originals, tables, worklist
 from pipeline.records.store.chain import START, dump
 from pipeline.records.store.check import breaks
+from pipeline.records.store.copying import copy_into, refuse_broken
 from pipeline.records.store.entries import (
     entry_of,
     head_columns,
     histories,
     location_after,
-    plain,
     rebuild,
 )
 from pipeline.records.store.keys import checked, find_key, keyed
@@ -46,6 +48,7 @@ from pipeline.records.store.queries import (
     known_of,
     tags_of,
 )
+from pipeline.records.store.secret import close, close_film, reopen, reopen_film
 from pipeline.records.store.standing import check_decision, settle, stand, visible
 
 PROGRAM = "squareon"
@@ -153,7 +156,7 @@ class Store:
         for id, reading in fresh.items():
             made_by = reading["made_by"]
             hashes = {name: made_by[name] for name in ("weights", "config_sha256")}
-            location = originals.location_of(reading["film"]["source"], self.folder)
+            location = self._place(reopen(self._key, reading["film"]["source"]))
             payload = dump({"location": location, "reading": reading})
             common = {"reading_id": id, "who": PROGRAM, **hashes}
             rows = [ledger.append(**common, revision=1, kind="add", payload=payload)]
@@ -172,12 +175,21 @@ class Store:
             connection.execute(insert(tables.tags), pairs)
 
     def _private(self, reading: Mapping[str, Any]) -> dict[str, Any]:
-        """The reading with keyed digests in place of what leads to a patient."""
+        """The reading with what leads to a patient in digests, and its path closed."""
         film = dict(reading["film"])
         for name in ("sop_instance", "series_digest", "study_digest"):
             if film[name] is not None:
                 film[name] = keyed(self._key, name, film[name])
-        return {**reading, "film": film}
+        return close_film(self._key, {**reading, "film": film})
+
+    def _place(self, source: str) -> str:
+        """Where a film lies, as it is stored."""
+        return close(self._key, originals.location_of(source, self.folder))
+
+    def _places(self, location: str, source: str) -> tuple[Path, ...]:
+        """Where to look for a film, from what is stored."""
+        opened = partial(reopen, self._key)
+        return originals.places(opened(location), opened(source), self.folder)
 
     def _moved(
         self,
@@ -196,11 +208,11 @@ class Store:
             id = known.get(identity_of(row))
             if id is None:
                 continue
-            place = originals.location_of(row["film"]["source"], self.folder)
+            place = self._place(row["film"]["source"])
             head = heads[id]
-            if plain(place) == head.location or not Path(row["film"]["source"]).is_file():
+            if place == head.location or not Path(row["film"]["source"]).is_file():
                 continue
-            before = originals.places(head.location, head.source, self.folder)
+            before = self._places(head.location, head.source)
             if not any(path.is_file() for path in before):
                 found[id] = place
         return found
@@ -256,12 +268,13 @@ class Store:
     ) -> list[Row]:
         """The worklist; `order` is one of `ORDERS`. Undecided readings come first."""
         with database.told(self.url), database.reading(self._engine) as connection:
-            return worklist.rows(connection, filter, order, limit, offset)
+            shown = partial(reopen, self._key)
+            return worklist.rows(connection, filter, order, limit, offset, shown)
 
     def progress(self, filter: Filter = Filter()) -> dict[str, int]:  # noqa: B008 - frozen
         """State to the number of readings in it, zeros included."""
         with database.told(self.url), database.reading(self._engine) as connection:
-            return worklist.progress(connection, filter)
+            return worklist.progress(connection, filter, partial(reopen, self._key))
 
     def tag_names(self) -> list[str]:
         """All tags in use, sorted."""
@@ -283,7 +296,7 @@ class Store:
         viewer: str | None,
         role: str,
     ) -> StoredReading:
-        entries = tuple(entry_of(row) for row in rows)
+        entries = tuple(self._shown(entry_of(row)) for row in rows)
         seen = visible(entries, viewer, role)
         original = entries[0].final
         assert original is not None
@@ -302,12 +315,18 @@ class Store:
             state="double" if blinded else standing.state,
             history=seen,
             tags=tags_of(connection, entries[0].reading_id),
-            paths=originals.places(location_after(rows), original["film"]["source"], self.folder),
+            paths=self._places(location_after(rows), original["film"]["source"]),
             decision=decision,
             blinded=blinded,
             first_reader=readers.get("first"),
             second_reader=readers.get("second"),
         )
+
+    def _shown(self, entry: Entry) -> Entry:
+        """The entry with its film's path opened."""
+        if entry.final is None:
+            return entry
+        return replace(entry, final=reopen_film(self._key, entry.final))
 
     def double_readings(self) -> list[DoubleReading]:
         """Readings that two people gave independently, once both are in; by number."""
@@ -318,7 +337,7 @@ class Store:
         )
         with database.told(self.url), database.reading(self._engine) as connection:
             for rows in histories(connection, tables.history.c.reading_id.in_(both)):
-                entries = [entry_of(row) for row in rows]
+                entries = [self._shown(entry_of(row)) for row in rows]
                 standing = stand(entries)
                 original, pair = entries[0].final, standing.decisions
                 assert original is not None
@@ -385,17 +404,18 @@ class Store:
                 stand(entries), f"reading {id}", kind, outcome, reviewer, final, reason, role
             )
             outcome, final = settle(shown, kind, outcome, final)
-            return self._note(
+            written = self._note(
                 connection,
                 self._ledger(connection),
                 id,
                 kind,
                 reviewer,
-                final,
+                None if final is None else close_film(self._key, final),
                 outcome=outcome,
                 role=role if kind in ("accept", "accept_with_changes", "reject") else "",
                 reason=reason.strip(),
             )
+            return self._shown(written)
 
     # ---- tags ----------------------------------------------------------------------------------
 
@@ -431,37 +451,9 @@ class Store:
         The copy has the same key. Where it lies elsewhere, each film's new relative place is
         noted. Raises `Problem` where this store is broken or the other is not empty.
         """
-        broken = self.verify()
-        if broken:
-            raise Problem(
-                database.shown(self.url),
-                f"is broken ({broken[0].where}: {broken[0].what})",
-                "go on from the last good copy",
-            )
+        refuse_broken(self)
         target = Store.open(url, self._key)
-        with (
-            database.told(self.url),
-            database.reading(self._engine) as source,
-            database.told(target.url),
-            database.writing(target._engine) as connection,
-        ):
-            if last_row(connection) != (0, START):
-                raise Problem(database.shown(target.url), "holds readings", "give an empty store")
-            for table in (tables.readings, tables.history):
-                order = next(iter(table.primary_key))
-                chunks = source.execute(select(table).order_by(order)).mappings().partitions(500)
-                for chunk in chunks:
-                    connection.execute(insert(table), [dict(row) for row in chunk])
-            set_seal(connection, self._key, *last_row(source))
-            rebuild(connection)
-            ledger = target._ledger(connection)
-            for id, location, given in connection.execute(
-                select(tables.heads.c.reading_id, tables.heads.c.location, tables.heads.c.source)
-            ).fetchall():
-                path = originals.places(location, given, self.folder)[0]
-                place = originals.location_of(str(path), target.folder)
-                if place != location:
-                    target._move(connection, ledger, id, place)
+        copy_into(self, target)
         return target
 
 

@@ -4,6 +4,7 @@
 last hash under the store's key. `heads` and `tags` are made from the history and can be made
 again; `verify` compares them with it. `models`, `films` and `film_names` are the ledger of an
 archive: what became of each content under each model, and the keyed digests of its names.
+`acquisitions` holds how each film was made, in codes (`acquisitions.py`).
 """
 
 from __future__ import annotations
@@ -143,3 +144,29 @@ film_names = Table(
     Column("at", String, nullable=False),
 )
 Index("film_names_sha256", film_names.c.sha256)
+
+acquisitions = Table(
+    "acquisitions",
+    metadata,
+    Column("sha256", String, primary_key=True),  # of the content, as in `readings`
+    Column("instance", String),  # keyed digest of the SOP Instance UID
+    Column("operator", String),
+    Column("station", String),
+    Column("day", String),  # YYYY-MM-DD
+    Column("modality", String),
+    Column("body_part", String),
+    Column("reject", String),
+)
+Index("acquisitions_day", acquisitions.c.day)
+Index("acquisitions_instance", acquisitions.c.instance)
+
+codes = Table(
+    "codes",
+    metadata,
+    Column("code", String, primary_key=True),  # what stands in `acquisitions`
+    Column("kind", String, nullable=False),  # operator or station
+    Column("label", String, nullable=False),  # the site's own code for it
+)
+
+COPIED = (readings, history, models, films, film_names, acquisitions, codes)
+"""What a copy of a store takes over, in this order; `heads` and `tags` are made again."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Callable
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Select, and_, func, or_, select
@@ -35,33 +37,53 @@ COLUMNS = (
 )
 
 
+Open = Callable[[str], str]
+"""Gives the path that the column `source` stands for."""
+
+
 def rows(
-    connection: Connection, filter: Filter, order: str, limit: int | None, offset: int
+    connection: Connection,
+    filter: Filter,
+    order: str,
+    limit: int | None,
+    offset: int,
+    open_path: Open,
 ) -> list[Row]:
     """One page of the worklist."""
     orders: dict[str, tuple[ColumnElement[Any], ...]] = {
         "most_to_gain": (HEADS.decided, HEADS.gain.desc(), HEADS.reading_id),
         "newest": (HEADS.changed_at.desc(), HEADS.reading_id),
-        "source": (HEADS.source, READINGS.frame, READINGS.knee, HEADS.reading_id),
+        "source": (READINGS.frame, READINGS.knee, HEADS.reading_id),
     }
     if order not in orders:
         raise Problem(order, "is no order of the worklist", f"choose among {', '.join(ORDERS)}")
     chosen = _filtered(
         select(*COLUMNS).join_from(tables.heads, tables.readings).order_by(*orders[order]), filter
     )
-    found = connection.execute(chosen.limit(limit).offset(offset)).fetchall()
-    tags = _tags(connection, [row[0] for row in found])
-    return [
-        Row(*(id, source, frame or None, *values, tags.get(id, ())))
-        for id, source, frame, *values in found
+    by_path = order == "source" or bool(filter.search)
+    if not by_path:
+        chosen = chosen.limit(limit).offset(offset)
+    found = [
+        (id, open_path(source), frame or None, *values)
+        for id, source, frame, *values in connection.execute(chosen)
     ]
+    if by_path:  # the database cannot see into paths
+        found = [row for row in found if filter.search.lower() in row[1].lower()]
+        if order == "source":
+            found.sort(key=lambda row: row[1])
+        found = found[offset:] if limit is None else found[offset : offset + limit]
+    tags = _tags(connection, [row[0] for row in found])
+    return [Row(*(*row, tags.get(row[0], ()))) for row in found]
 
 
-def progress(connection: Connection, filter: Filter) -> dict[str, int]:
+def progress(connection: Connection, filter: Filter, open_path: Open) -> dict[str, int]:
     """State to number of readings."""
+    if filter.search:
+        found = Counter(row.state for row in rows(connection, filter, "newest", None, 0, open_path))
+        return {state: found[state] for state in STATES}
     counted = _filtered(select(HEADS.state, func.count()).group_by(HEADS.state), filter)
-    found = {row[0]: row[1] for row in connection.execute(counted)}
-    return {state: found.get(state, 0) for state in STATES}
+    number = {row[0]: row[1] for row in connection.execute(counted)}
+    return {state: number.get(state, 0) for state in STATES}
 
 
 def _tags(connection: Connection, ids: list[int]) -> dict[int, tuple[str, ...]]:
@@ -96,6 +118,4 @@ def _filtered(query: Select[Any], filter: Filter) -> Select[Any]:
         query = query.where(HEADS.decided == 0)
         for reader in (HEADS.first_reader, HEADS.second_reader):
             query = query.where(or_(reader.is_(None), reader != filter.waiting_for))
-    if filter.search:
-        query = query.where(HEADS.source.icontains(filter.search, autoescape=True))
     return query
