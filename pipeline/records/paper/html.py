@@ -52,5 +52,4 @@ def _kind(block: Block) -> str:
 
 
 def _source(picture: Picture) -> str:
-    kind = "svg+xml" if picture.is_svg else "png"
-    return f"data:image/{kind};base64,{base64.b64encode(picture.data).decode()}"
+    return f"data:image/{picture.kind};base64,{base64.b64encode(picture.data).decode()}"

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-PNG = b"\x89PNG\r\n\x1a\n"
+PNG, JPEG = b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff"
 
 
 @dataclass(frozen=True)
@@ -78,10 +78,10 @@ class Picture:
     """A picture, and in words what it shows.
 
     Attributes:
-        data: PNG or SVG.
+        data: PNG, JPEG or SVG.
         alt: for those who do not see it; says what the picture tells.
         caption: stands below it; "" for none.
-        png: the same picture as PNG for the PDF; needed where `data` is SVG.
+        png: the same picture as PNG (or JPEG) for the PDF; needed where `data` is SVG.
         width: share of the column that it fills, above 0 up to 1.
     """
 
@@ -94,19 +94,22 @@ class Picture:
     def __post_init__(self) -> None:
         if not self.alt:
             raise ValueError("a picture needs words that say what it shows")
-        if not self.raster.startswith(PNG):
-            raise ValueError("a picture is PNG, or SVG with the same picture as PNG beside it")
+        if not self.raster.startswith((PNG, JPEG)):
+            raise ValueError("a picture is PNG or JPEG, or SVG with the same as PNG beside it")
         if not 0 < self.width <= 1:
             raise ValueError(f"a picture's width is above 0 up to 1, not {self.width}")
 
     @property
     def raster(self) -> bytes:
-        """The picture as PNG."""
+        """The picture as PNG or JPEG."""
         return self.data if self.png is None else self.png
 
     @property
-    def is_svg(self) -> bool:
-        return not self.data.startswith(PNG)
+    def kind(self) -> Literal["png", "jpeg", "svg+xml"]:
+        """Of `data`, as its media type names it."""
+        if self.data.startswith(PNG):
+            return "png"
+        return "jpeg" if self.data.startswith(JPEG) else "svg+xml"
 
 
 @dataclass(frozen=True)
