@@ -170,8 +170,13 @@ def lines(
         if ticks is not None:
             axes.yaxis.set_major_formatter(lambda value, _: ticks(value))
         if len(series) > 1:
-            above = {"loc": "lower left", "bbox_to_anchor": (0, 1), "borderaxespad": 0.2}
-            axes.legend(**above, ncols=4, handlelength=3.4)
+            axes.legend(
+                loc="lower left",
+                bbox_to_anchor=(0, 1),
+                borderaxespad=0.2,
+                ncols=4,
+                handlelength=3.4,
+            )
     return drawn
 
 
