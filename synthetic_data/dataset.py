@@ -34,7 +34,7 @@ from pipeline.knee.truth import LabelledFilm
 from pipeline.records.dicom_out import Invention, dataset_of, orientation_of
 from pipeline.records.files import AGAIN, StopError, append_lines, read_lines, write_atomic
 from pipeline.registry import build_section
-from synthetic_data.truth_lines import coco, film_row, line_of
+from pipeline.records.truth_lines import coco, film_row, line_of
 
 DESCRIPTION, TRUTH, UNFINISHED, KEYPOINTS = (
     "dataset.json",
