@@ -9,16 +9,15 @@ import signal
 import subprocess
 import sys
 import time
-from concurrent.futures import ProcessPoolExecutor
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
 import pytest
+from odd_work import make_environment
 from squareon_fakes import SETTINGS, write_film
 
-from pipeline import batch
-from pipeline.batch import ReadSettings, read_batch
+from pipeline.batch import ReadSettings, read_batch, worker
+from pipeline.batch.processes import in_processes
 from pipeline.knee.errors import Problem
 from pipeline.records import files
 from pipeline.records.files import StopError
@@ -308,7 +307,7 @@ def test_interrupt_leaves_tables_complete(tmp_path: Path, monkeypatch: pytest.Mo
 
 
 def test_long_studies_are_read_in_pieces(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(batch, "CHUNK", 4)
+    monkeypatch.setattr(worker, "CHUNK", 4)
     films, out = tmp_path / "films", tmp_path / "out"
     write_film(films / "run.film", view="AP", frames=11, study="s")
     read_batch([films], out, settings())
@@ -316,10 +315,9 @@ def test_long_studies_are_read_in_pieces(tmp_path: Path, monkeypatch: pytest.Mon
 
 
 def test_processes_of_a_batch_keep_algebra_to_one_thread(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Set while they start, the user's own word untouched, and forgotten afterwards."""
+    """Set where they start, the user's own word untouched, and nothing changed here."""
     monkeypatch.setenv("OMP_NUM_THREADS", "3")
     monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
-    with batch._one_thread_each(), ProcessPoolExecutor(1, get_context("spawn")) as pool:
-        told = [pool.submit(os.getenv, f"{n}_NUM_THREADS").result() for n in ("OMP", "OPENBLAS")]
-    assert told == ["3", "1"]
+    units = [["OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"]]
+    assert list(in_processes(units, make_environment, 1)) == [["3", "1"]]
     assert "OPENBLAS_NUM_THREADS" not in os.environ
