@@ -12,7 +12,6 @@ from typing import Annotated, Any
 
 from fastapi import FastAPI, Header, Request, Response
 from fastapi.responses import HTMLResponse, JSONResponse
-from fastapi.staticfiles import StaticFiles
 from pydantic import BaseModel, ConfigDict, Field
 
 from pipeline.knee.errors import Problem
@@ -20,10 +19,8 @@ from pipeline.records.overlay import CAUTION
 from pipeline.records.store import Conflict
 from pipeline.review.changes import Changes, changes_between, changes_of
 from pipeline.review.desk import Desk, Viewer
+from pipeline.review.door import MEMORY, PAGE, PageFiles
 from pipeline.review.guard import Guard
-
-PAGE = Path(__file__).parent / "page"
-MEMORY = {"cache-control": "no-cache"}
 
 
 class _Call(BaseModel):
@@ -79,20 +76,11 @@ def create_app(
             comes with the printed address.
     """
     app = FastAPI(title="Squareon review", docs_url=None, redoc_url=None, openapi_url=None)
-    app.mount("/page", _Files(directory=PAGE), name="page")
+    app.mount("/page", PageFiles(directory=PAGE), name="page")
     _errors(app)
     _look(app, desk, facts, token if hand_out else "")
     _change(app, desk)
     return Guard(app, token, hosts)
-
-
-class _Files(StaticFiles):
-    """The page's own files, asked for anew each time so that an update is never half old."""
-
-    def file_response(self, *arguments: Any, **words: Any) -> Response:
-        response = super().file_response(*arguments, **words)
-        response.headers["cache-control"] = MEMORY["cache-control"]
-        return response
 
 
 ViewerName = Annotated[str, Header(alias="x-squareon-reviewer", max_length=400)]

@@ -1,4 +1,4 @@
-"""Settings of the review page, checked before anything is opened."""
+"""Settings of local pages, checked before anything is opened."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ LEAST_TOKEN = 16
 
 
 @dataclass
-class ReviewSettings(ReadSettings):
-    """Settings of `squareon review`: those of `squareon read`, and how the page is served.
+class ServedSettings(ReadSettings):
+    """Settings of a local page: those of `squareon read`, and how the page is served.
 
     Attributes:
         host: address to listen at; anything but this computer itself needs `token` as well.
@@ -21,16 +21,12 @@ class ReviewSettings(ReadSettings):
         token: secret of at least 16 characters that every call carries; empty = made anew, which
             only loopback allows; `new` = made anew for any host and printed once.
         names: further host names (with port) under which a browser may reach the server.
-        reviewers: names to choose from; empty = any name.
-        note: words to show at the top of the page, e.g. that the films are invented.
     """
 
     host: str = "127.0.0.1"
     port: int = 8417
     token: str = ""
     names: list[str] = field(default_factory=list)
-    reviewers: list[str] = field(default_factory=list)
-    note: str = ""
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -57,3 +53,16 @@ class ReviewSettings(ReadSettings):
         return ReadSettings(
             **{each.name: getattr(self, each.name) for each in fields(ReadSettings)}
         )
+
+
+@dataclass
+class ReviewSettings(ServedSettings):
+    """Settings of `squareon review`: those of `squareon read`, and how the page is served.
+
+    Attributes:
+        reviewers: names to choose from; empty = any name.
+        note: words to show at the top of the page, e.g. that the films are invented.
+    """
+
+    reviewers: list[str] = field(default_factory=list)
+    note: str = ""

@@ -1,0 +1,1 @@
+"""Practice: a virtual patient, a mis-set film, and the moves that make it square."""
