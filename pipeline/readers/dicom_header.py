@@ -103,11 +103,11 @@ def hints_of(tags: Tags, rows: int, columns: int) -> tuple[HeaderHints, tuple[st
     hints = HeaderHints(
         view=view,
         side=side,
-        body_part=_body_part(tags),
+        body_part=body_part(tags),
         sid_mm=tags.number("DistanceSourceToDetector"),
         sod_mm=source_to_patient(tags),
         central_ray=_central_ray(tags, rows, columns),
-        lying_on_side=_lying_on_side(tags),
+        lying_on_side=lying_on_side(tags),
         c_arm=_c_arm(tags),
         flipped=None if view not in ("AP", None) else mirrored(tags.texts("PatientOrientation")),
         acquired=acquired(tags),
@@ -193,7 +193,7 @@ def _side(tags: Tags) -> tuple[str | None, tuple[str, ...]]:
     return (sides.pop() if sides and claims[0] else None), ()
 
 
-def _body_part(tags: Tags) -> str | None:
+def body_part(tags: Tags) -> str | None:
     written = tags.text("BodyPartExamined")
     if written:
         return written
@@ -203,7 +203,8 @@ def _body_part(tags: Tags) -> str | None:
     return named[0] if named else None
 
 
-def _lying_on_side(tags: Tags) -> bool | None:
+def lying_on_side(tags: Tags) -> bool | None:
+    """Whether the patient lay on the side; None where the header is silent."""
     if tags.text("ViewPosition") in ("LLD", "RLD"):
         return True
     position = tags.text("PatientPosition")  # PS3.3 C.7.3.1.1.2

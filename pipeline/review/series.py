@@ -6,13 +6,22 @@ Looks back at what was done; it suggests nothing.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 from pipeline.align.moves import turn_made
 from pipeline.readers.dicom_shot import Shot
 
 ANGLES = ("rotation", "tilt")
+CIRCUMSTANCES = (
+    "acquired",
+    "number",
+    "dose_area_gy_cm2",
+    "entrance_dose_mgy",
+    "kvp",
+    "mas",
+)
+"""What the page is told of a shot's header; who took it is not for the page."""
 Z90_SHARE = 0.5
 """Half of a 90 % interval's width."""
 
@@ -88,7 +97,7 @@ def _plain(each: ShotRead) -> dict[str, Any]:
         "refused": each.row["refused"],
         "square": alignment.get("square"),
         **{f"{a}_{e}": alignment.get(f"{a}_{e}") for a in ANGLES for e in ("deg", "90")},
-        **asdict(each.shot),
+        **{name: getattr(each.shot, name) for name in CIRCUMSTANCES},
     }
 
 

@@ -1,0 +1,142 @@
+"""What was moved between two films of one view of one knee."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.align.beam import angles, near_end, turned, turns_between
+from pipeline.align.moves import lie_of, turn_of
+from pipeline.align.options import AlignOptions
+from pipeline.align.square import Z90
+from pipeline.audit.model import ANGLES, FilmRead, Step, TurnMade
+from pipeline.audit.positioner import TABLE_STILL_DEG, near_end_of, table_moved
+
+Array = NDArray[np.float64]
+
+HEADER_HALF_DEG = 1.0
+"""Half width of a header's turn: angles are often written as whole degrees, so that a difference
+of two may be 1 off (design value)."""
+
+
+def step_between(before: FilmRead, after: FilmRead, options: AlignOptions) -> Step:
+    """The step from one film to the next; both have angles.
+
+    The header's turn is given as the move that was made where both films state the positioner's
+    angles; else that of the change of pose.
+    """
+    view = after.view
+    a, b = before.angles, after.angles
+    read = np.array([poses(a), poses(b)])
+    half = np.array([half_widths(a), half_widths(b)])
+    bends = [row["flexion_deg"] for row in (a, b) if row.get("flexion_deg") is not None]
+    lying = after.shot.lying_on_side
+    flexion, lie, known = lie_of(float(np.mean(bends)) if bends else None, lying, options)
+    pose = turns_of_pose(view, read, half, flexion, lie)
+    if not known:
+        # Only the angles themselves can be compared.
+        change, width = read[1] - read[0], np.hypot(*half)
+        pose = (-float(change[0]), -float(change[1])), (float(width[0]), float(width[1]))
+    by_pose = _made(view, *pose)
+    by_header, notes = _by_header(before, after)
+    agree = None
+    if by_header:
+        agree = all(
+            abs(one.degrees - other.degrees) <= np.hypot(one.half_width, other.half_width)
+            for one, other in zip(by_pose, by_header, strict=True)
+        )
+    change = read[1] - read[0]
+    width = np.hypot(half[0], half[1])
+    return Step(
+        change=(float(change[0]), float(change[1])),
+        change_half=(float(width[0]), float(width[1])),
+        by_pose=by_pose,
+        by_header=by_header,
+        source="header" if by_header else "pose",
+        agree=agree,
+        degrees_known=known,
+        flexion_change=bends[1] - bends[0] if len(bends) == 2 else None,
+        notes=notes,
+    )
+
+
+def poses(alignment: Mapping[str, Any]) -> tuple[float, float]:
+    """(rotation, tilt) of the likelier reading."""
+    return float(alignment["rotation_deg"]), float(alignment["tilt_deg"])
+
+
+def half_widths(alignment: Mapping[str, Any]) -> tuple[float, float]:
+    """Half the 90 % intervals of (rotation, tilt) of the likelier reading."""
+    found = (alignment.get("hypotheses") or (alignment,))[0]
+    low = [0.5 * (found[f"{angle}_90"][1] - found[f"{angle}_90"][0]) for angle in ANGLES]
+    return float(low[0]), float(low[1])
+
+
+def turns_of_pose(
+    view: str, read: Array, half: Array, flexion: float, lie: float
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """(orbital, other) degrees between two poses, and the half widths of their 90 % intervals.
+
+    Args:
+        read: (2, 2) rotation and tilt before and after; half: the half widths of each, taken as
+            independent and to first order.
+    """
+
+    def turns(values: Array) -> Array:
+        ends = [near_end(view, r, t, flexion, lie) for r, t in values.reshape(2, 2)]
+        return np.array(turns_between(view, ends[0], ends[1]))
+
+    flat = read.ravel()
+    middle, step = turns(flat), 0.05
+    slopes = np.stack(
+        [(turns(flat + step * axis) - turns(flat - step * axis)) / (2 * step) for axis in np.eye(4)]
+    )
+    width = np.sqrt(((slopes * half.ravel()[:, None]) ** 2).sum(axis=0))
+    return (float(middle[0]), float(middle[1])), (float(width[0]), float(width[1]))
+
+
+def pose_after(
+    view: str, pose: tuple[float, float], turn: tuple[float, float], flexion: float, lie: float
+) -> tuple[float, float]:
+    """(rotation, tilt) that a beam shows after (orbital, other) turns."""
+    return angles(view, turned(view, near_end(view, *pose, flexion, lie), *turn), flexion, lie)
+
+
+def sd_of(half: float) -> float:
+    """Standard deviation of a 90 % interval's half width."""
+    return half / Z90
+
+
+def _made(view: str, turn: tuple[float, float], half: tuple[float, float]) -> tuple[TurnMade, ...]:
+    return tuple(
+        TurnMade(angle, degrees, width, turn_of(view, angle, degrees))
+        for angle, degrees, width in zip(ANGLES, turn, half, strict=True)
+    )
+
+
+def _by_header(before: FilmRead, after: FilmRead) -> tuple[tuple[TurnMade, ...], tuple[str, ...]]:
+    """The turns of the beam by the header, and what to say about them."""
+    first, second = before.shot.positioner, after.shot.positioner
+    if first is None or second is None:
+        alone = "" if first is None and second is None else "only one of the two films states them"
+        return (), (alone,) if alone else ()
+    ends = []
+    for film, positioner in ((before, first), (after, second)):
+        end, why = near_end_of(positioner, film.view, film.side)
+        if end is None:
+            return (), (why,)
+        ends.append(end)
+    notes: tuple[str, ...] = ()
+    turn = table_moved(first, second)
+    if turn > TABLE_STILL_DEG:
+        notes = (
+            f"the table was turned by {turn:.0f} degrees too; not all equipment counts that in "
+            "the positioner's angles",
+        )
+    made = _made(
+        after.view, turns_between(after.view, ends[0], ends[1]), (HEADER_HALF_DEG, HEADER_HALF_DEG)
+    )
+    return made, notes
