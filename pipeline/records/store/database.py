@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -12,6 +13,7 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError, OperationalError
 
 from pipeline.knee.errors import Problem
+from pipeline.records.files import AGAIN, FULL, StopError
 
 HEAD = "0004"
 """The newest migration; a test holds it against the migrations there are."""
@@ -114,12 +116,31 @@ def told(url: URL) -> Iterator[None]:
     try:
         yield
     except (OperationalError, DatabaseError, NoSuchModuleError, OSError) as error:
+        if is_full(error):
+            raise StopError(
+                shown(url), "the disk of the store is full", f"free some space and {AGAIN}"
+            ) from error
         cause = str(getattr(error, "orig", None) or error).strip().splitlines()
         raise Problem(
             shown(url),
             f"the store cannot be used ({cause[0] if cause else type(error).__name__})",
             "check the address, the permissions and the free space",
         ) from error
+
+
+def is_full(error: BaseException) -> bool:
+    """Whether a database says that there is no room: SQLITE_FULL, PostgreSQL's class 53100."""
+    original = getattr(error, "orig", None) or error
+    return (
+        getattr(original, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL
+        or getattr(original, "sqlstate", None) == "53100"
+        or getattr(original, "errno", None) in FULL
+    )
+
+
+def is_there(url: URL) -> bool:
+    """Whether a store may be at `url`; never makes one."""
+    return url.get_backend_name() != "sqlite" or Path(url.database or "").is_file()
 
 
 def revision_of(connection: Connection) -> str | None:

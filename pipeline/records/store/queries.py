@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import islice
+from typing import Any, TypeVar
 
 from sqlalchemy import Connection, select
 
 from pipeline.knee.errors import Problem
 from pipeline.records.store import tables
 
+T = TypeVar("T")
+
 IDENTITY = ("sha256", "frame", "knee", "weights", "config_sha256")
 """What makes two readings the same: columns of `readings`."""
-MANY = 100
-"""From so many rows on a whole table is asked for at once."""
+PIECE = 500
+"""So many values at most go into one question."""
 
 
 def identity_of(reading: Mapping[str, Any]) -> tuple[Any, ...]:
@@ -34,11 +37,20 @@ def known_of(
     """Identity to number of those of `rows` that are in the store."""
     table = tables.readings.c
     query = select(table.id, *(table[name] for name in IDENTITY))
-    if len(rows) < MANY:
-        query = query.where(table.sha256.in_({row["film"]["sha256"] for row in rows}))
     wanted = {identity_of(row) for row in rows}
-    found = {tuple(row[1:]): int(row[0]) for row in connection.execute(query)}
+    found = {
+        tuple(row[1:]): int(row[0])
+        for some in pieces({identity[0] for identity in wanted})
+        for row in connection.execute(query.where(table.sha256.in_(some)))
+    }
     return {identity: id for identity, id in found.items() if identity in wanted}
+
+
+def pieces(items: Iterable[T], size: int = PIECE) -> Iterator[list[T]]:
+    """All items, `size` at a time."""
+    rest = iter(items)
+    while some := list(islice(rest, size)):
+        yield some
 
 
 def history_of(connection: Connection, id: int) -> list[Mapping[str, Any]]:

@@ -42,10 +42,10 @@ from pipeline.records.store.model import (
 )
 from pipeline.records.store.queries import (
     IDENTITY,
-    MANY,
     history_of,
     identity_of,
     known_of,
+    pieces,
     tags_of,
 )
 from pipeline.records.store.secret import close, close_film, reopen, reopen_film
@@ -129,20 +129,26 @@ class Store:
         if len(known) == len({identity_of(row) for row in rows}) and not moved:
             return [known[identity_of(row)] for row in rows]
         with database.told(self.url), database.writing(self._engine) as connection:
-            known = known_of(connection, rows)
-            ledger = self._ledger(connection)
-            fresh: dict[int, dict[str, Any]] = {}
-            number = connection.scalar(select(func.max(tables.readings.c.id))) or 0
-            for row in rows:
-                identity = identity_of(row)
-                if identity not in known:
-                    number += 1
-                    known[identity] = number
-                    fresh[number] = self._private(row)
-            self._write(connection, ledger, fresh, sorted({tag.strip() for tag in tags} - {""}))
+            known = self._add(connection, rows, sorted({tag.strip() for tag in tags} - {""}))
             for id, location in moved.items():
-                self._move(connection, ledger, id, location)
+                self._move(connection, self._ledger(connection), id, location)
         return [known[identity_of(row)] for row in rows]
+
+    def _add(
+        self, connection: Connection, rows: Sequence[Mapping[str, Any]], tags: Sequence[str] = ()
+    ) -> dict[tuple[Any, ...], int]:
+        """Adds what is new of `rows` within a transaction; identity to number of each."""
+        known = known_of(connection, rows)
+        fresh: dict[int, dict[str, Any]] = {}
+        number = connection.scalar(select(func.max(tables.readings.c.id))) or 0
+        for row in rows:
+            identity = identity_of(row)
+            if identity not in known:
+                number += 1
+                known[identity] = number
+                fresh[number] = self._private(row)
+        self._write(connection, self._ledger(connection), fresh, tags)
+        return known
 
     def _write(
         self,
@@ -201,9 +207,11 @@ class Store:
         found = {}
         table = tables.heads.c
         query = select(table.reading_id, table.location, table.source)
-        if len(known) < MANY:
-            query = query.where(table.reading_id.in_(known.values()))
-        heads = {row.reading_id: row for row in connection.execute(query)}
+        heads = {
+            row.reading_id: row
+            for some in pieces(known.values())
+            for row in connection.execute(query.where(table.reading_id.in_(some)))
+        }
         for row in rows:
             id = known.get(identity_of(row))
             if id is None:
