@@ -116,10 +116,15 @@ def draw(
 
 def part_shown(film: Film, reading: Reading, zoom: bool) -> tuple[int, int, int, int]:
     """Film pixels x0, y0, x1, y1 to draw: all, or around a knee that fills less than half."""
+    return part_around(film, reading.knee.box if zoom else None)
+
+
+def part_around(film: Film, box: Sequence[float] | None) -> tuple[int, int, int, int]:
+    """The same for the box of a knee, or None."""
     whole = (0, 0, film.columns, film.rows)
-    if reading.knee.box is None or not zoom:
+    if box is None:
         return whole
-    x0, y0, x1, y1 = reading.knee.box
+    x0, y0, x1, y1 = box
     if x1 - x0 > film.columns / 2 or y1 - y0 > film.rows / 2:
         return whole
     middle = np.array([(x0 + x1) / 2, (y0 + y1) / 2])
