@@ -16,6 +16,7 @@ from pipeline.audit.model import ANGLES, Advice, FilmRead, Hunt
 from pipeline.audit.steps import half_widths, pose_after, poses, sd_of, step_between
 from pipeline.knee.detection import Hypothesis
 from pipeline.knee.reading import Move
+from pipeline.language import mark
 
 EVEN = 0.5
 HAND_SD_DEG = 1.0
@@ -85,13 +86,13 @@ def advice_of(films: Sequence[FilmRead], first: int | None, options: AlignOption
     moves = [Move(**move) for move in row["moves"] if move["toward"] and move["hypothesis"] == 0]
     texts = tuple(move.text for move in moves)
     if first == 0:
-        return Advice(texts, why_not="the first film was square already")
+        return Advice(texts, why_not=mark("the first film was square already"))
     if start.square == "yes":
-        return Advice(texts, why_not="the first film was read as square")
+        return Advice(texts, why_not=mark("the first film was read as square"))
     if not moves:
-        return Advice(texts, why_not="the first film's reading suggests no move")
+        return Advice(texts, why_not=mark("the first film's reading suggests no move"))
     if any(move.degrees is None for move in moves):
-        return Advice(texts, why_not="the first film's advice names no degrees")
+        return Advice(texts, why_not=mark("the first film's advice names no degrees"))
     alignment = start.angles
     asked = turns_of(start.view, moves)
     turn = (asked.get("rotation", 0.0), asked.get("tilt", 0.0))
@@ -122,9 +123,9 @@ def advice_of(films: Sequence[FilmRead], first: int | None, options: AlignOption
         films=2 if enough else None,
     )
     if not enough:
-        return replace(told, why_not="it would not clearly have led to a square film")
+        return replace(told, why_not=mark("it would not clearly have led to a square film"))
     if first is None:
-        return replace(told, why_not="no film of this view became square")
+        return replace(told, why_not=mark("no film of this view became square"))
     spared = films[1:first]
     return replace(
         told,

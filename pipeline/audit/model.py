@@ -120,6 +120,20 @@ class TurnMade:
         return abs(self.degrees) > self.half_width
 
 
+@dataclass(frozen=True)
+class Order:
+    """By what pictures were ordered.
+
+    Attributes:
+        by: time of acquisition; time, then Instance Number where times are equal; Instance Number;
+            file name.
+        left: pictures that do not state it, which stand at the end.
+    """
+
+    by: Literal["time", "time and number", "number", "name"]
+    left: int = 0
+
+
 Source = Literal["header", "pose"]
 
 
@@ -249,7 +263,7 @@ class Study:
         key: its digest, or what stands for one.
         films: all readings in time order; a picture of two knees gives two.
         numbers: of each, its picture's place, from 1.
-        order: by what they were ordered, in words.
+        order: by what they were ordered.
         pictures, runs: pictures (exposures), and files of more than one.
         dose: of all pictures.
         invented: the headers say that the films were made up.
@@ -258,7 +272,7 @@ class Study:
     key: str
     films: tuple[FilmRead, ...]
     numbers: tuple[int, ...]
-    order: str
+    order: Order
     pictures: int
     runs: int
     dose: Dose

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from pipeline.audit.model import FilmRead
+from pipeline.audit.model import FilmRead, Order
 
 
 def moment(written: str | None) -> datetime | None:
@@ -39,12 +39,11 @@ def day_of(written: str | None) -> str | None:
     return "-".join(found.groups()) if found else None
 
 
-def in_order(films: Sequence[FilmRead]) -> tuple[list[FilmRead], str]:
+def in_order(films: Sequence[FilmRead]) -> tuple[list[FilmRead], Order]:
     """Films by time of acquisition, then Instance Number, then file, frame and knee.
 
     Where no film states a time of day, by Instance Number; where neither is stated, by name. A
-    film that does not state what the others are ordered by comes last. Returns what was done,
-    in words.
+    film that does not state what the others are ordered by comes last.
     """
     timed = {film.picture for film in films if moment(film.shot.acquired)}
     counted = {film.picture for film in films if film.shot.number is not None}
@@ -62,13 +61,10 @@ def in_order(films: Sequence[FilmRead]) -> tuple[list[FilmRead], str]:
         )
 
     if timed:
-        rule, left = "time of acquisition", len(every - timed)
-        if len({key(film)[1] for film in films}) < len(every):
-            rule += ", then instance number"
+        ties = len({key(film)[1] for film in films}) < len(every)
+        order = Order("time and number" if ties else "time", len(every - timed))
     elif counted:
-        rule, left = "instance number (no film states a time of day)", len(every - counted)
+        order = Order("number", len(every - counted))
     else:
-        rule, left = "file name (no film states a time of day or an instance number)", 0
-    if left:
-        rule += f"; {left} without it at the end"
-    return sorted(films, key=key), rule
+        order = Order("name")
+    return sorted(films, key=key), order

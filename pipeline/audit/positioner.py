@@ -14,6 +14,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.language import mark
 from pipeline.readers.dicom_shot import Positioner
 
 Array = NDArray[np.float64]
@@ -21,6 +22,11 @@ Array = NDArray[np.float64]
 LEAST = 0.5
 """Cosine with the view's own direction below which the header's beam is not that of the view."""
 TABLE_STILL_DEG = 0.5
+
+TABLE_TIPPED = mark("the header's angles are those of the room and the table stands at an angle")
+HOW_IT_LAY = mark("the header's angles are those of the room and how the patient lay is unknown")
+NO_SIDE = mark("the knee's side is unknown, so the header's angles cannot be turned to it")
+OTHER_VIEW = mark("by the header's angles the beam is not that of this view")
 
 _TABLE_TO_BODY = {
     # Patient Position (PS3.3 C.7.3.1.1.2): anterior, head and left of the body in the axes of a
@@ -48,10 +54,10 @@ def toward_detector(positioner: Positioner) -> tuple[Array | None, str]:
         return e, ""
     table = (positioner.turned, positioner.tipped, positioner.cradled)
     if any(abs(angle or 0.0) > TABLE_STILL_DEG for angle in table):
-        return None, "the header's angles are those of the room and the table stands at an angle"
+        return None, TABLE_TIPPED
     axes = _TABLE_TO_BODY.get(positioner.patient or "")
     if axes is None:
-        return None, "the header's angles are those of the room and how the patient lay is unknown"
+        return None, HOW_IT_LAY
     return np.array(axes, dtype=float) @ e, ""
 
 
@@ -66,11 +72,11 @@ def near_end_of(positioner: Positioner, view: str, side: str | None) -> tuple[Ar
     if e is None:
         return None, why
     if side not in ("right", "left"):
-        return None, "the knee's side is unknown"
+        return None, NO_SIDE
     found = np.array([e[0], e[1], e[2] if side == "left" else -e[2]])
     axis = 0 if view == "AP" else 2
     if abs(found[axis]) < LEAST:
-        return None, f"by the header's angles this is no {view} view"
+        return None, OTHER_VIEW
     return (found if found[axis] > 0 else -found), ""
 
 

@@ -14,12 +14,19 @@ from pipeline.align.options import AlignOptions
 from pipeline.align.square import Z90
 from pipeline.audit.model import ANGLES, FilmRead, Step, TurnMade
 from pipeline.audit.positioner import TABLE_STILL_DEG, near_end_of, table_moved
+from pipeline.language import mark
 
 Array = NDArray[np.float64]
 
 HEADER_HALF_DEG = 1.0
 """Half width of a header's turn: angles are often written as whole degrees, so that a difference
 of two may be 1 off (design value)."""
+
+
+ONE_ALONE = mark("only one of the two films states the positioner's angles")
+TABLE_MOVED = mark(
+    "the table was turned too, which not all equipment counts in the positioner's angles"
+)
 
 
 def step_between(before: FilmRead, after: FilmRead, options: AlignOptions) -> Step:
@@ -121,21 +128,15 @@ def _by_header(before: FilmRead, after: FilmRead) -> tuple[tuple[TurnMade, ...],
     """The turns of the beam by the header, and what to say about them."""
     first, second = before.shot.positioner, after.shot.positioner
     if first is None or second is None:
-        alone = "" if first is None and second is None else "only one of the two films states them"
-        return (), (alone,) if alone else ()
+        return (), () if first is None and second is None else (ONE_ALONE,)
     ends = []
     for film, positioner in ((before, first), (after, second)):
         end, why = near_end_of(positioner, film.view, film.side)
         if end is None:
             return (), (why,)
         ends.append(end)
-    notes: tuple[str, ...] = ()
-    turn = table_moved(first, second)
-    if turn > TABLE_STILL_DEG:
-        notes = (
-            f"the table was turned by {turn:.0f} degrees too; not all equipment counts that in "
-            "the positioner's angles",
-        )
+    moved = table_moved(first, second) > TABLE_STILL_DEG
+    notes = (TABLE_MOVED,) if moved else ()
     made = _made(
         after.view, turns_between(after.view, ends[0], ends[1]), (HEADER_HALF_DEG, HEADER_HALF_DEG)
     )

@@ -225,6 +225,27 @@ def _slabs(px: Array, rings: NDArray[np.int32]) -> list[Array]:
     return [px[np.concatenate([a, b])] for a, b in pairwise(rings)]
 
 
+@lru_cache(maxsize=4)
+def _condyle_points(shape: KneeShape) -> dict[str, NDArray[np.int32]]:
+    """Point numbers of each condyle, each on its own side of the notch."""
+    index, level, local = shape.index, shape.heights["femur"], shape.mean["femur"]
+    # Lower rings run through both condyles and the notch: their outline is no star.
+    low = index["ring.femur"][(level >= 0.3) & (level <= 0.35)].ravel()
+    found = {}
+    for side, sign in (("medial", -1.0), ("lateral", 1.0)):
+        sets = [index[f"set.{side}_{part}"] for part in ("condyle_distal", "condyle_posterior")]
+        own = low[sign * local[low, 2] > 12.0]
+        found[side] = np.concatenate([*sets, own, index[f"set.{side}_epicondyle"]])
+    return found
+
+
+def condyles(model: BeamModel, theta: Array) -> dict[str, Array]:
+    """`medial` and `lateral` to a closed polygon (N, 2) in pixels: each condyle by itself."""
+    femur, cell = whole(model, "femur", theta), CELL_MM * float(np.exp(theta[LOG_G]))
+    points = _condyle_points(model.shape)
+    return {side: _silhouette([femur[own]], cell) for side, own in points.items()}
+
+
 def outlines(model: BeamModel, theta: Array) -> dict[str, Array]:
     """Bone name to a closed polygon (N, 2) in pixels, for drawing and for depths."""
     index, heights_of = model.shape.index, model.shape.heights
@@ -232,14 +253,7 @@ def outlines(model: BeamModel, theta: Array) -> dict[str, Array]:
     cell = CELL_MM * float(np.exp(theta[LOG_G]))
     rings, level = index["ring.femur"], heights_of["femur"]
     pieces = _slabs(femur, rings[level >= 0.3])
-    local = model.shape.mean["femur"]
-    # Lower rings run through both condyles and the notch: their outline is no star.
-    low = rings[(level >= 0.3) & (level <= 0.35)].ravel()
-    for side, sign in (("medial", -1.0), ("lateral", 1.0)):
-        # The condyles, each on its own side of the notch.
-        sets = [index[f"set.{side}_{part}"] for part in ("condyle_distal", "condyle_posterior")]
-        own = low[sign * local[low, 2] > 12.0]
-        pieces.append(femur[np.concatenate([*sets, own, index[f"set.{side}_epicondyle"]])])
+    pieces += [femur[own] for own in _condyle_points(model.shape).values()]
     pieces.append(femur[index["set.trochlea_anterior"]])
     found = {"femur": _silhouette(pieces, cell)}
 

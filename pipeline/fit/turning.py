@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.fit.beam_model import LOG_G, ROTATION, TIP
+from pipeline.fit.beam_model import ROTATION, TIP
 from pipeline.fit.describing import described
 from pipeline.fit.landmark_fit import LandmarkFit
-from pipeline.fit.outlines import angles, angles_jacobian, touching_points
+from pipeline.fit.outlines import angles, angles_jacobian, condyles, touching_points
 from pipeline.fit.solve import Solution
 from pipeline.knee.detection import Detection, Hypothesis, Pose
 from pipeline.knee.errors import Problem
@@ -85,7 +85,10 @@ class FittedKnee:
         certain = (Hypothesis(rotation, 0.0, tilt, 0.0, 1.0),)
         return described(self.film, self.mirrored, self.solution, certain)
 
-    @property
-    def pixels_per_mm(self) -> float:
-        """At the femur's origin, as fitted."""
-        return float(np.exp(self.solution.theta[LOG_G]))
+    def condyles(self) -> dict[str, Array]:
+        """`medial` and `lateral` to (N, 2) pixels: the edge of each condyle by itself."""
+        found = condyles(self.solution.model, self.solution.theta)
+        if not self.mirrored:
+            return found
+        shift = np.array([self.film.columns - 1.0, 0.0])
+        return {side: xy * (-1.0, 1.0) + shift for side, xy in found.items()}
