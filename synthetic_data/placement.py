@@ -234,7 +234,7 @@ def truth_of(
         mm_per_px_knee=mm_per_px,
         facts=facts,
         tips=film(knee.tips),
-        tips_truth=tips_of(knee.tips, knee.surfaces, frames, camera, view),
+        tips_truth=tips_of(knee.tips, knee.shafts, knee.surfaces, frames, camera, view),
         found={kind: float(kind in kinds) for kind in ("implant", "hardware")},
     )
 

@@ -9,7 +9,7 @@ shares Clopper and Pearson's.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from pipeline.align.options import TOLERANCES, AlignOptions
 from pipeline.align.square import NO_UPTO, YES_FROM, Z90, square_probability
 from pipeline.bench.conformal import factor, score
+from pipeline.bench.depths import TipResult, depth_summary, paired, tip_results
 from pipeline.bench.intervals import interval, share
 from pipeline.contracts import Detector, PoseEstimator
 from pipeline.knee.detection import Detection, Hypothesis, Pose
@@ -49,6 +50,7 @@ class KneeResult:
         tips_mm: (T,) from each instrument's tip that is on the film to the one found for it, mm
             at the knee; infinite where none was.
         false_tips: how many were found where there is none.
+        tips: the same tips with their depths.
     """
 
     seed: int
@@ -68,6 +70,7 @@ class KneeResult:
     mm_per_px: float = 1.0
     tips_mm: Array = field(default_factory=lambda: np.zeros(0))
     false_tips: int = 0
+    tips: tuple[TipResult, ...] = ()
 
     def scores(self) -> tuple[float, float]:
         """Deviations that the printed intervals of (rotation, tilt) must reach to hold the truth;
@@ -120,7 +123,8 @@ def compare(
             except Problem as problem:
                 failures.append(str(problem))
         size = (film.columns, film.rows)
-        knees.append(_score(seed, index, truth, detection, pose, size))
+        tips = tip_results(film, truth, detection, pose)
+        knees.append(replace(_score(seed, index, truth, detection, pose, size), tips=tips))
     return FilmResult(
         seed=seed,
         knees=tuple(knees),
@@ -201,13 +205,9 @@ def matched(true: Array, found: Array) -> Array:
 
     Nearest pairs first; a found point belongs to one true point at most.
     """
-    out = np.full(len(true), np.inf)
-    far = np.linalg.norm(true[:, None] - found[None], axis=2)
-    for _ in range(min(far.shape)):
-        i, j = np.unravel_index(int(np.argmin(far)), far.shape)
-        out[i] = far[i, j]
-        far[i, :], far[:, j] = np.inf, np.inf
-    return out
+    own = paired(true, found)
+    apart = [np.inf if j is None else np.linalg.norm(true[i] - found[j]) for i, j in enumerate(own)]
+    return np.array(apart, dtype=np.float64)
 
 
 def summarise(results: Sequence[FilmResult]) -> dict[str, Any]:
@@ -238,6 +238,7 @@ def summarise(results: Sequence[FilmResult]) -> dict[str, Any]:
             "both": square_summary(named),
             **{v: square_summary([k for k in named if k.view == v]) for v in ("AP", "lateral")},
         },
+        "depth": depth_summary([t for k in named if k.view == "lateral" for t in k.tips]),
         "views": {
             view: _view_summary(view, [k for k in named if k.view == view])
             for view in ("AP", "lateral")

@@ -16,6 +16,7 @@ from pipeline.bench.accuracy import (
     square_summary,
 )
 from pipeline.bench.conformal import coverage
+from pipeline.bench.depths import TIP_MM, depth_summary
 from pipeline.bench.intervals import interval, share
 from pipeline.knee.errors import Problem
 from pipeline.knee.landmarks import BY_NAME, names_of
@@ -24,8 +25,6 @@ from pipeline.registry import nearest
 Array = NDArray[np.float64]
 VIEWS = ("AP", "lateral")
 ANGLES = ("rotation", "tilt")
-TIP_MM = 1.5
-"""Within this of its true place, mm at the knee, the tip of an instrument counts as found."""
 
 
 @dataclass(frozen=True)
@@ -107,6 +106,7 @@ def summarise_condition(films: Sequence[FilmResult]) -> dict[str, Any]:
         "tips": {
             "within_1.5": share([float(mm <= TIP_MM) for k in knees for mm in k.tips_mm]),
             "found_nowhere": sum(k.false_tips for k in knees),
+            "depth": depth_summary([t for k in knees if k.view == "lateral" for t in k.tips]),
         },
     }
 

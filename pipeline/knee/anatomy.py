@@ -60,6 +60,7 @@ class Knee:
             not the bone's own: with an arthroplasty, bone and component together.
         hidden: names of landmarks that cannot be seen whatever the beam.
         tips: (T, 3) mm, the tips of instruments.
+        shafts: (T, 3) mm, a point of each instrument's shaft some way behind its tip.
     """
 
     bones: Mapping[str, Mesh]
@@ -72,6 +73,7 @@ class Knee:
     measured: Mapping[str, Mesh] = field(default_factory=dict)
     hidden: frozenset[str] = frozenset()
     tips: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 3)))
+    shafts: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 3)))
 
     @property
     def surfaces(self) -> dict[str, Mesh]:

@@ -30,12 +30,16 @@ class TipsTruth:
         bones: (T,) `femur` or `tibia`: the one whose joint line the tip is farther past.
         depth: (T,) % of that bone's depth on a true lateral; NaN beyond the bone's ends.
         depth_shown: (T,) the same between the outlines of this film; NaN on other views.
+        ahead_shown: (T, 2) unit film direction in which each instrument points, from its shaft
+            through its tip; elevation_deg: (T,) its angle with the film's plane, 0 to 90.
     """
 
     mm: Array = field(default_factory=lambda: np.zeros((0, 3)))
     bones: tuple[str, ...] = ()
     depth: Array = field(default_factory=lambda: np.zeros(0))
     depth_shown: Array = field(default_factory=lambda: np.zeros(0))
+    ahead_shown: Array = field(default_factory=lambda: np.zeros((0, 2)))
+    elevation_deg: Array = field(default_factory=lambda: np.zeros(0))
 
 
 def bone_of(above_femur: float, below_tibia: float) -> str:
@@ -49,12 +53,17 @@ def bone_of(above_femur: float, below_tibia: float) -> str:
 
 
 def tips_of(
-    tips: Array, surfaces: Mapping[str, Mesh], frames: Frames, camera: Camera, view: str
+    tips: Array,
+    shafts: Array,
+    surfaces: Mapping[str, Mesh],
+    frames: Frames,
+    camera: Camera,
+    view: str,
 ) -> TipsTruth:
     """Everything that is true of the tips of a right knee on one film.
 
     Args:
-        tips: (T, 3) mm, in the axes of `surfaces`.
+        tips: (T, 3) mm, in the axes of `surfaces`; shafts: (T, 3) a point behind each.
         surfaces: bone to the surface that landmarks are measured on.
     """
     tips = np.asarray(tips, dtype=np.float64).reshape(-1, 3)
@@ -84,7 +93,11 @@ def tips_of(
                 (camera.project(mesh.vertices) - ends[0]) @ flat,
                 (camera.project(tips[own]) - ends[0]) @ flat,
             )
-    return TipsTruth(mm, bones, depth, shown)
+    ahead = unit(tips - np.asarray(shafts, dtype=np.float64).reshape(-1, 3))
+    film = unit(camera.project(tips) - camera.project(tips - ahead))
+    rays = unit(tips - camera.source)
+    rise = np.degrees(np.arcsin(np.clip(np.abs((ahead * rays).sum(axis=1)), 0.0, 1.0)))
+    return TipsTruth(mm, bones, depth, shown, film, rise)
 
 
 def _share(mesh: Mesh, flat: Array, tips: Array) -> Array:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,7 @@ import numpy as np
 from pipeline.align.points import Array, across, femur_up, spot, tibia_up
 from pipeline.align.square import Z90
 from pipeline.contracts import Sight
+from pipeline.knee.tips import bone_of
 
 
 @dataclass(frozen=True)
@@ -87,26 +89,65 @@ def cortices(sight: Sight, bone: str, height: Array) -> Cortices | None:
     return Cortices(found[0], found[1], sd)
 
 
+@dataclass(frozen=True)
+class Depth:
+    """A point's depth in one bone.
+
+    Attributes:
+        bone: `femur` or `tibia`; `forward`: (2,) unit film direction across its shaft, anterior.
+        length: from cortex to cortex, pixels.
+        sd: of the percentage, points, by the cortices alone.
+    """
+
+    bone: str
+    percent: float
+    forward: Array
+    length: float
+    sd: float
+
+
+def depth_of(sight: Sight, xy: Array) -> Depth | None:
+    """Depth of a point on a lateral film; None on other views and beyond the bones' ends.
+
+    The point belongs to the bone whose joint line it is farther past, along that bone's shaft:
+    on a bent knee a point in the tibia may lie above the condyles.
+    """
+    if sight.detection.view != "lateral":
+        return None
+    xy = np.asarray(xy, dtype=np.float64)
+    joint = _joint(sight, [f"{side}_condyle_distal" for side in ("medial", "lateral")])
+    if joint is None:
+        return None
+    above = float((xy - joint) @ femur_up(sight))
+    rim = [f"{s}_plateau_{e}" for s in ("medial", "lateral") for e in ("anterior", "posterior")]
+    top = _joint(sight, rim)
+    bone = bone_of(above, -above if top is None else float((top - xy) @ tibia_up(sight)))
+    found = cortices(sight, bone, xy)
+    if found is None:
+        return None
+    percent = found.percent(xy)
+    line = found.anterior - found.posterior
+    length = float(np.linalg.norm(line))
+    share = percent / 100.0
+    spread = found.sd * float(np.sqrt((1 - share) ** 2 + share**2))
+    return Depth(bone, percent, line / length, length, 100.0 * spread / length)
+
+
+def _joint(sight: Sight, names: Sequence[str]) -> Array | None:
+    """(2,) mean of those of the named landmarks that are known."""
+    known = [s.xy for s in (spot(sight, name) for name in names) if s is not None]
+    return np.mean(known, axis=0) if known else None
+
+
 def depth_percent(
     sight: Sight, xy: Array, sd_px: float = 0.0
 ) -> tuple[float, tuple[float, float]] | None:
     """Depth of a point in % of the shaft, with its 90 % interval; None off both bones.
 
-    A point above the distal condyles belongs to the femur, else to the tibia.
+    The interval is that of the cortices and the point, `sd_px` in every direction.
     """
-    if sight.detection.view != "lateral":
+    depth = depth_of(sight, xy)
+    if depth is None:
         return None
-    distal = [spot(sight, f"{side}_condyle_distal") for side in ("medial", "lateral")]
-    known = [s.xy for s in distal if s is not None]
-    if not known:
-        return None
-    above = (xy - np.mean(known, axis=0)) @ femur_up(sight) > 0
-    found = cortices(sight, "femur" if above else "tibia", np.asarray(xy, dtype=float))
-    if found is None:
-        return None
-    percent = found.percent(np.asarray(xy, dtype=float))
-    length = float(np.linalg.norm(found.posterior - found.anterior))
-    share = percent / 100.0
-    spread = np.sqrt(sd_px**2 + ((1 - share) ** 2 + share**2) * found.sd**2)
-    half = float(100.0 * Z90 * spread / length)
-    return percent, (percent - half, percent + half)
+    half = Z90 * float(np.hypot(depth.sd, 100.0 * sd_px / depth.length))
+    return depth.percent, (depth.percent - half, depth.percent + half)

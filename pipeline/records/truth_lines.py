@@ -66,12 +66,16 @@ def _knee(knee: KneeTruth) -> dict[str, Any]:
                 "bone": bone,
                 "depth_percent": _number(depth),
                 "depth_shown_percent": _number(shown),
+                "ahead_shown": _pair(ahead),
+                "elevation_deg": _number(rise),
             }
-            for mm, bone, depth, shown in zip(
+            for mm, bone, depth, shown, ahead, rise in zip(
                 knee.tips_truth.mm,
                 knee.tips_truth.bones,
                 knee.tips_truth.depth,
                 knee.tips_truth.depth_shown,
+                knee.tips_truth.ahead_shown,
+                knee.tips_truth.elevation_deg,
                 strict=True,
             )
         ],

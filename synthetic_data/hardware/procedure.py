@@ -60,6 +60,7 @@ class Procedure:
             order.remove("suprapatellar")
         solids = dict(knee.solids)
         tips: list[Array] = []
+        shafts: list[Array] = []
         facts: dict[str, float | str] = {}
         for name in order[:number]:
             aim = _aim(knee, frames, name)
@@ -67,11 +68,15 @@ class Procedure:
                 continue
             tip, parts, drawn = self._introducer(knee, frames, aim, rng)
             tips.append(tip)
+            shafts.append(parts["cannula"].mesh.vertices.mean(axis=0))
             solids.update({f"{name}_{part}": solid for part, solid in parts.items()})
             facts.update({f"{name}_{key}": value for key, value in drawn.items()})
         solids.update(self._things(knee, frames, rng))
         knee = replace(
-            knee, solids=solids, tips=np.concatenate([knee.tips, np.reshape(tips, (-1, 3))])
+            knee,
+            solids=solids,
+            tips=np.concatenate([knee.tips, np.reshape(tips, (-1, 3))]),
+            shafts=np.concatenate([knee.shafts, np.reshape(shafts, (-1, 3))]),
         )
         return noted(knee, "procedure", {"introducers": float(len(tips)), **facts})
 

@@ -26,6 +26,8 @@ SQUARE = Placement(
     pixel_mm=0.4,
 )
 
+BACK = np.array([0.0, 3.0, -15.0])
+
 
 @pytest.fixture(scope="module", params=[5.0, 55.0, 90.0])
 def knee(request):
@@ -52,7 +54,7 @@ def test_depth_is_that_of_a_plane_section(knee):
     """trimesh cuts the bone by the plane through the tip that holds the condylar axis."""
     knee, frames = knee
     tips, bones = inside(frames, np.random.default_rng(1))
-    found = tips_of(tips, knee.surfaces, frames, place(frames, SQUARE), "lateral")
+    found = tips_of(tips, tips + BACK, knee.surfaces, frames, place(frames, SQUARE), "lateral")
     assert list(found.bones) == bones
     for tip, bone, depth in zip(tips, bones, found.depth, strict=True):
         z = frames.femur.z
@@ -72,7 +74,9 @@ def test_a_square_film_shows_the_depth_and_a_turned_one_another(knee):
     far = {"sid": 60000.0, "sod": 50000.0}
     for rotation in (0.0, 10.0):
         placement = Placement(**{**vars(SQUARE), **far, "rotation": rotation})
-        found = tips_of(tips, knee.surfaces, frames, place(frames, placement), "lateral")
+        found = tips_of(
+            tips, tips + BACK, knee.surfaces, frames, place(frames, placement), "lateral"
+        )
         off = found.depth_shown - found.depth
         if rotation == 0.0:
             assert np.abs(off).max() < 0.2
@@ -82,16 +86,32 @@ def test_a_square_film_shows_the_depth_and_a_turned_one_another(knee):
         assert np.abs(off).max() > 5.0
 
 
+def test_direction_and_elevation(knee):
+    """An instrument along the beam is seen end on; one across it lies in the film's plane."""
+    knee, frames = knee
+    f = frames.femur
+    camera = place(frames, Placement(**{**vars(SQUARE), "sid": 60000.0, "sod": 50000.0}))
+    tips = np.stack([f.origin, f.origin, f.origin])
+    backs = tips + np.stack([10 * f.z, 10 * f.x, 10 * f.x + 10 * f.z])
+    found = tips_of(tips, backs, knee.surfaces, frames, camera, "lateral")
+    assert found.elevation_deg == pytest.approx([90.0, 0.0, 45.0], abs=0.1)
+    step = camera.project(f.origin - 10 * f.x) - camera.project(f.origin)
+    for i in (1, 2):
+        assert found.ahead_shown[i] @ step / np.linalg.norm(step) == pytest.approx(1.0, abs=1e-3)
+
+
 def test_other_views_show_no_depth(knee):
     knee, frames = knee
     tips, _ = inside(frames, np.random.default_rng(3))
     ap = place(frames, Placement(**{**vars(SQUARE), "view": "AP"}))
-    found = tips_of(tips, knee.surfaces, frames, ap, "AP")
+    found = tips_of(tips, tips + BACK, knee.surfaces, frames, ap, "AP")
     assert np.isnan(found.depth_shown).all()
     assert np.isfinite(found.depth).all()
-    far_off = tips_of(tips[:1] + 4000.0, knee.surfaces, frames, ap, "AP")
+    far_off = tips_of(tips[:1] + 4000.0, tips[:1], knee.surfaces, frames, ap, "AP")
     assert np.isnan(far_off.depth).all()
-    assert len(tips_of(np.zeros((0, 3)), knee.surfaces, frames, ap, "AP").bones) == 0
+    assert (
+        len(tips_of(np.zeros((0, 3)), np.zeros((0, 3)), knee.surfaces, frames, ap, "AP").bones) == 0
+    )
 
 
 def test_bone_by_the_joint_line_that_is_farther_away():
