@@ -17,6 +17,13 @@ SIDE_TO_DOUBT = 0.8
 OPPOSITE = {"right": "left", "left": "right"}
 LOWER_LIMB = ("KNEE", "LEG", "EXTREM", "LIMB", "FEMUR", "TIB", "FIB", "PATELLA", "THIGH")
 """Beginnings or parts of Body Part Examined under which a knee may be found (DICOM PS3.16 L)."""
+OTHER_PARTS = (
+    *("SKULL", "HEAD", "JAW", "NECK", "SPINE", "SHOULDER", "CLAVICLE", "SCAPULA", "CHEST", "RIB"),
+    *("STERNUM", "BREAST", "ABDOMEN", "PELVIS", "HIP", "SACRUM", "COCCYX", "HUMERUS", "ELBOW"),
+    *("FOREARM", "RADIUS", "ULNA", "WRIST", "HAND", "FINGER", "THUMB", "ARM", "ANKLE", "CALCANEUS"),
+    *("FOOT", "HEEL", "TOE", "HEART", "KIDNEY", "BLADDER", "COLON", "WHOLEBODY"),
+)
+"""Other values of it that a sentence may quote (PS3.16 L, from memory)."""
 
 
 @dataclass(frozen=True)
@@ -36,7 +43,9 @@ def refusal(film: Film, detection: Detection, min_view_probability: float) -> st
     """The sentence with which a knee is not read further, or None."""
     part, claimed = film.header.body_part, film.header.view
     if part and not any(word in part.upper() for word in LOWER_LIMB):
-        return f"the header says that the film shows another body part ({part})"
+        # Body Part Examined may hold anything, also what somebody typed about a patient.
+        named = next((word for word in OTHER_PARTS if word in part.upper()), "not named here")
+        return f"the header says that the film shows another body part ({named})"
     if film.header.child:
         return (
             "the header says that the patient was younger than "

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from pydicom.dataset import Dataset
+from pydicom.valuerep import PersonName
 
 
 class Tags:
@@ -32,19 +33,16 @@ class Tags:
 
     def text(self, keyword: str) -> str | None:
         """The value, first of several, upper case without padding."""
-        value = self.raw(keyword)
-        if value is None:
-            return None
-        if _sized(value) and not isinstance(value, str | bytes):
-            value = value[0]
-        return str(value).strip(" \0").upper() or None
+        values = self.texts(keyword)
+        return values[0] or None if values else None
 
     def texts(self, keyword: str) -> tuple[str, ...]:
         """All values, upper case without padding."""
         value = self.raw(keyword)
         if value is None:
             return ()
-        several = [value] if isinstance(value, str | bytes) or not _sized(value) else value
+        one = isinstance(value, str | bytes | PersonName) or not _sized(value)
+        several = [value] if one else value
         return tuple(str(each).strip(" \0").upper() for each in several)
 
     def numbers(self, keyword: str, count: int = 1) -> tuple[float, ...] | None:

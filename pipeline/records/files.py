@@ -67,6 +67,25 @@ def write_atomic(path: Path, data: bytes | str) -> None:
             raise
 
 
+@contextmanager
+def whole_file(path: Path) -> Iterator[Path]:
+    """A file beside `path` to write to, piece by piece; it takes `path`'s place at the end.
+
+    After an error `path` is as it was.
+    """
+    with disk_errors(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
+        os.close(handle)
+        try:
+            yield Path(name)
+            os.chmod(name, 0o666 & ~_umask())
+            os.replace(name, path)
+        except BaseException:
+            Path(name).unlink(missing_ok=True)
+            raise
+
+
 def _umask() -> int:
     mask = os.umask(0)
     os.umask(mask)

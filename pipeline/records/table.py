@@ -38,9 +38,10 @@ def csv_text(columns: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> str:
     table = csv.DictWriter(text, columns, lineterminator="\n")
     table.writeheader()
     for row in rows:
-        table.writerow({key: _harmless(value) for key, value in row.items()})
+        table.writerow({key: harmless(value) for key, value in row.items()})
     return text.getvalue()
 
 
-def _harmless(value: Any) -> Any:
+def harmless(value: Any) -> Any:
+    """A cell that a spreadsheet takes as text, never as a formula."""
     return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@") else value

@@ -1,6 +1,8 @@
 """The store: readings, what people decided about them, and a history that only grows."""
 
+from pipeline.records.store.acquisitions import Acquisitions
 from pipeline.records.store.fill import add_results, open_store
+from pipeline.records.store.find import Found, find
 from pipeline.records.store.merge import Change, Merge, merge
 from pipeline.records.store.model import (
     Break,
@@ -16,6 +18,7 @@ from pipeline.records.store.originals import open_original
 from pipeline.records.store.store import Store
 
 __all__ = [
+    "Acquisitions",
     "Break",
     "Change",
     "Conflict",
@@ -23,11 +26,13 @@ __all__ = [
     "DoubleReading",
     "Entry",
     "Filter",
+    "Found",
     "Merge",
     "Row",
     "Store",
     "StoredReading",
     "add_results",
+    "find",
     "merge",
     "open_original",
     "open_store",

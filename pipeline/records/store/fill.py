@@ -2,21 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 from pipeline.knee.errors import Problem
 from pipeline.records import jsonl
+from pipeline.records.store.acquisitions import Acquisitions
 from pipeline.records.store.store import Store
 
 NAME = "store.sqlite"
 
 
-def open_store(place: str, key: bytes | None = None, *, make: bool = True) -> Store:
+def open_store(
+    place: str,
+    key: bytes | None = None,
+    *,
+    make: bool = True,
+    progress: Callable[[int, int], None] = lambda done, total: None,
+) -> Store:
     """The store at `place`: a URL, a store's file, or a folder that `squareon read` wrote.
 
     In such a folder the store is `store.sqlite`, made if absent, and readings of
-    `readings.jsonl` that it lacks are added; with `make` false neither is done. Raises
-    `Problem`.
+    `readings.jsonl` that it lacks are added, with what the films' headers say about how they
+    were made; with `make` false nothing is done. `progress`: films looked into, all of them.
+    Raises `Problem`.
     """
     file = Path(place.removeprefix("sqlite:///"))
     if "://" in place and file == Path(place):
@@ -33,6 +42,7 @@ def open_store(place: str, key: bytes | None = None, *, make: bool = True) -> St
     opened = Store.open(str(store), key)
     if make:
         opened.add_readings(jsonl.load_rows(file))
+        Acquisitions(opened).fill(progress)
     return opened
 
 
@@ -44,4 +54,5 @@ def add_results(store: Store, folder: Path) -> int:
         )
     before = sum(store.progress().values())
     store.add_readings(jsonl.load_rows(folder))
+    Acquisitions(store).fill()
     return sum(store.progress().values()) - before

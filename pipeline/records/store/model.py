@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any, Literal, get_args
 
@@ -34,6 +35,14 @@ class Filter:
         study: the keyed digest of one study.
         search: part of the film's path.
         waiting_for: a reviewer: undecided readings that this person has not given yet.
+        rotation, tilt: (least, most) degrees, signed.
+        off: (least, most) degrees of the larger of |rotation| and |tilt|.
+        since, until: first and last day of acquisition, both included.
+        operator, station: codes as `Acquisitions.codes_of` gives them.
+        modality, body_part, reject: as in `Acquisition`; "" stands for not known.
+        rejected: only films that were rejected, or only those that were not.
+        weights: beginnings of digests of weights.
+        latest: of several readings of one knee only the one that was made last.
     """
 
     verdict: tuple[str, ...] = ()
@@ -45,6 +54,19 @@ class Filter:
     study: str | None = None
     search: str = ""
     waiting_for: str = ""
+    rotation: tuple[float, float] | None = None
+    tilt: tuple[float, float] | None = None
+    off: tuple[float, float] | None = None
+    since: date | None = None
+    until: date | None = None
+    operator: tuple[str, ...] = ()
+    station: tuple[str, ...] = ()
+    modality: tuple[str, ...] = ()
+    body_part: tuple[str, ...] = ()
+    reject: tuple[str, ...] = ()
+    rejected: bool | None = None
+    weights: tuple[str, ...] = ()
+    latest: bool = False
 
 
 @dataclass(frozen=True)
