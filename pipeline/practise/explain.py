@@ -1,0 +1,243 @@
+"""What a film showed, in words, outlines and a scene in three dimensions; all from the truth."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.contracts import Patient
+from pipeline.knee.anatomy import Mesh
+from pipeline.knee.camera import Camera
+from pipeline.knee.frames import DISTAL_FEMUR_MM, Frames
+from pipeline.practise.rounds import OFF_MM, Exposure, Round, is_square, judged, off_centre
+from pipeline.practise.table import ANGLES, Moves, choices
+
+Array = NDArray[np.float64]
+
+FAULTS: dict[tuple[str, str], tuple[str, str, str]] = {
+    ("AP", "rotation"): (
+        "limb turned inward: front end too far lateral",
+        "limb turned outward: front end too far medial",
+        "The patella stands off the midline between the condyles, {side}; the condyles look "
+        "unequal and the fibular head is more or less covered.",
+    ),
+    ("AP", "tilt"): (
+        "front end too far toward the head",
+        "front end too far toward the feet",
+        "The front rim of the plateau is thrown {side} its back rim, so the joint space is not "
+        "seen edge-on.",
+    ),
+    ("lateral", "rotation"): (
+        "lateral end too far forward",
+        "lateral end too far back",
+        "The lateral condyle lies {side} the medial one.",
+    ),
+    ("lateral", "tilt"): (
+        "lateral end too far toward the head",
+        "lateral end too far toward the foot",
+        "The lateral condyle lies {side} the medial one.",
+    ),
+}
+"""Per view and angle: the fault in words, positive and negative, and what it does to the film."""
+
+SIDES = {
+    ("AP", "rotation"): ("medial", "lateral"),
+    ("AP", "tilt"): ("below", "above"),
+    ("lateral", "rotation"): ("behind", "in front of"),
+    ("lateral", "tilt"): ("below", "above"),
+}
+
+
+def questions(view: str) -> list[dict[str, str]]:
+    """What a learner is asked of every film: per angle the two faults in words."""
+    names = {"rotation": "Rotation", "tilt": "Tilt"}
+    return [
+        {"name": name, "title": names[name], "plus": plus, "minus": minus}
+        for name in ANGLES
+        for plus, minus, _ in (FAULTS[view, name],)
+    ]
+
+
+def explained(played: Round, number: int) -> dict[str, Any]:
+    """Everything the page shows of one film once it may be explained."""
+    exposure = played.exposures[number]
+    view, tolerance = played.exercise.view, played.rules.tolerance_deg
+    needs = played.needed(exposure)
+    truth, camera = exposure.truth, played.patient.camera(exposure.aim)
+    return {
+        "number": number,
+        "rotation_deg": truth.rotation_deg,
+        "tilt_deg": truth.tilt_deg,
+        "flexion_deg": truth.flexion_deg,
+        "off_centre_mm": list(exposure.aim.off_centre_mm),
+        "off_centre_deg": list(truth.off_centre_deg),
+        "square": is_square(exposure, tolerance),
+        "judged": None
+        if exposure.answer is None or not exposure.answer.said
+        else judged(exposure.answer, exposure, tolerance),
+        "words": _words(view, exposure, tolerance),
+        "made": None if exposure.moves is None else told(view, exposure.moves),
+        "needed": told(view, needs, least=0.5),
+        "outlines": outlines(played.patient, camera, view),
+        "scene": scene(camera, played.patient.frames),
+    }
+
+
+def _words(view: str, exposure: Exposure, tolerance_deg: float) -> list[str]:
+    found = []
+    for name in ANGLES:
+        value = float(getattr(exposure.truth, f"{name}_deg"))
+        plus, minus, cue = FAULTS[view, name]
+        shown = f"{name.capitalize()} {value:+.1f}°".replace("-", "−")
+        if abs(value) <= tolerance_deg:
+            found.append(f"{shown}: within {tolerance_deg:g}°.")
+            continue
+        side = SIDES[view, name][0 if value > 0 else 1]
+        found.append(f"{shown}: {plus if value > 0 else minus}. {cue.format(side=side)}")
+    away = off_centre(exposure)
+    share = exposure.truth.off_centre_deg
+    if away > OFF_MM:
+        found.append(
+            f"The knee lies {away:.0f} mm from the central ray; its ray comes obliquely, which "
+            f"makes {abs(share[0]):.1f}° of the rotation and {abs(share[1]):.1f}° of the tilt. "
+            "Centre the knee first."
+        )
+    return found
+
+
+def told(view: str, moves: Moves, least: float = 0.0) -> list[str]:
+    """Moves in words; those not above `least` (degrees, mm) are left out."""
+    found = []
+    for choice in choices(view):
+        value = getattr(moves, choice["name"])
+        if abs(value) <= max(least, 1e-9):
+            continue
+        way = choice["plus"] if value > 0 else choice["minus"]
+        unit = "°" if choice["unit"] == "degrees" else " mm"
+        found.append(f"{choice['title']} {abs(value):.1f}{unit}: {way}".replace(".0", ""))
+    return found
+
+
+# ---- outlines on the film ----------------------------------------------------------------------
+
+FINE = 4
+"""cv2 takes places in sixteenths of a pixel."""
+
+
+def outlines(patient: Patient, camera: Camera, view: str) -> list[dict[str, Any]]:
+    """Outlines of what the eye should compare: name, label, where the label goes, (N, 2) points.
+
+    The condyles are the distal 45 mm of the femur, split at the middle of its width. On AP also
+    the patella and the two rims of the plateau, as lines.
+    """
+    frames, surfaces = patient.frames, patient.knee.surfaces
+    found = []
+    for side in ("medial", "lateral"):
+        line = silhouette(condyle(surfaces["femur"], frames, side), camera)
+        found.append(_outline(f"{side} condyle", line, closed=True))
+    if view == "AP":
+        line = silhouette(surfaces["patella"], camera)
+        found.append(_outline("patella", line, closed=True))
+        rim = camera.project(frames.tibia.rim)
+        found.append(_outline("front rim of the plateau", rim[[0, 2]], closed=False))
+        found.append(_outline("back rim of the plateau", rim[[1, 3]], closed=False))
+    return [each for each in found if each is not None]
+
+
+def _outline(name: str, line: Array, *, closed: bool) -> dict[str, Any] | None:
+    if len(line) < 2:
+        return None
+    return {
+        "name": name,
+        "closed": closed,
+        "points": [[round(float(x), 1), round(float(y), 1)] for x, y in line],
+    }
+
+
+def condyle(femur: Mesh, frames: Frames, side: str) -> Mesh:
+    """The faces of one condyle: distal 45 mm, one half of the width. An open surface."""
+    vertices = np.asarray(femur.vertices)
+    own = (vertices @ frames.femur.z - _middle(vertices, frames)) * (1 if side == "lateral" else -1)
+    kept = (own >= 0) & _distal(vertices, frames)
+    return Mesh(femur.vertices, femur.faces[kept[femur.faces].all(axis=1)])
+
+
+def _distal(vertices: Array, frames: Frames) -> NDArray[np.bool_]:
+    rise = vertices @ frames.femur.y
+    return np.asarray(rise < rise.min() + DISTAL_FEMUR_MM)
+
+
+def _middle(vertices: Array, frames: Frames) -> float:
+    across = vertices[_distal(vertices, frames)] @ frames.femur.z
+    return float(across.max() + across.min()) / 2
+
+
+def silhouette(mesh: Mesh, camera: Camera) -> Array:
+    """(N, 2) pixels: the longest outline of a surface's shadow; empty off the film."""
+    xy = camera.project(mesh.vertices)
+    mask = np.zeros((camera.rows, camera.columns), np.uint8)
+    fixed = np.rint(np.clip(xy, -1e4, 1e4) * (1 << FINE)).astype(np.int32)
+    for face in mesh.faces:
+        cv2.fillConvexPoly(mask, fixed[face], 255, cv2.LINE_8, FINE)
+    lines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    if not lines:
+        return np.zeros((0, 2))
+    longest = cv2.approxPolyDP(max(lines, key=cv2.contourArea), 0.6, True)
+    return np.asarray(longest[:, 0, :], dtype=np.float64)
+
+
+# ---- the scene ---------------------------------------------------------------------------------
+
+
+def scene(camera: Camera, frames: Frames) -> dict[str, Any]:
+    """The beam in the knee's axes (mm): source, receptor's corners, the knee's ray, its axes."""
+    size = np.array([camera.columns - 1, camera.rows - 1], dtype=np.float64)
+    corners = camera.pixel(np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * size)
+    f, t = frames.femur, frames.tibia
+    half = 0.75 * f.width
+    return {
+        "source": _plain(camera.source),
+        "corners": _plain(corners),
+        "foot": _plain(camera.pixel(camera.principal)),
+        "middle": _plain(f.origin),
+        "condylar_axis": _plain(np.stack([f.origin - half * f.z, f.origin + half * f.z])),
+        "rim": _plain(t.rim),
+        "axes": _plain(np.stack([f.x, f.y, f.z])),
+    }
+
+
+def solids(patient: Patient) -> list[dict[str, Any]]:
+    """Bones and metal as triangles for the page: flat lists, mm, in the knee's axes.
+
+    `kinds` is one number a vertex: 0 bone, 1 medial condyle, 2 lateral condyle, 3 metal.
+    """
+    frames, found = patient.frames, []
+    for name, mesh in patient.knee.bones.items():
+        kinds = np.zeros(len(mesh.vertices), np.uint8)
+        if name == "femur":
+            vertices = np.asarray(mesh.vertices)
+            lateral = vertices @ frames.femur.z > _middle(vertices, frames)
+            kinds[_distal(vertices, frames)] = 1
+            kinds[_distal(vertices, frames) & lateral] = 2
+        found.append(_solid(name, mesh, kinds))
+    for name, solid in patient.knee.solids.items():
+        if solid.kind in ("implant", "hardware"):
+            kinds = np.full(len(solid.mesh.vertices), 3, np.uint8)
+            found.append(_solid(name, solid.mesh, kinds))
+    return found
+
+
+def _solid(name: str, mesh: Mesh, kinds: NDArray[np.uint8]) -> dict[str, Any]:
+    return {
+        "name": name,
+        "vertices": np.round(np.asarray(mesh.vertices, np.float64), 1).ravel().tolist(),
+        "faces": np.asarray(mesh.faces).ravel().tolist(),
+        "kinds": kinds.tolist(),
+    }
+
+
+def _plain(values: Array) -> Any:
+    return np.round(np.asarray(values, dtype=np.float64), 3).tolist()
