@@ -59,7 +59,6 @@ class Shot:
         kvp: peak kilovoltage (0018,0060).
         mas: Exposure in mAs, from (0018,1153) in uAs where it is there, else (0018,1152).
         positioner: where the C-arm stood.
-        operator: Operators' Name (0008,1070) as written, for a code only.
         lying_on_side: the patient lay on the side.
         invented: the file says that it was made up for demonstration.
     """
@@ -73,7 +72,6 @@ class Shot:
     run_dose_area_gy_cm2: float | None = None
     frames: int = 1
     positioner: Positioner | None = None
-    operator: str | None = None
     lying_on_side: bool | None = None
     invented: bool = False
 
@@ -122,7 +120,6 @@ def _shot(header: Dataset, frame: int) -> Shot:
         run_dose_area_gy_cm2=None if own else dose,
         frames=frames,
         positioner=_positioner(tags, frame),
-        operator=tags.text("OperatorsName"),
         lying_on_side=lying_on_side(tags),
         invented="INVENTED" in comment,
     )

@@ -1,0 +1,84 @@
+"""The films of studies, from a folder that `squareon read` wrote or from the store."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from pydicom.dataset import Dataset
+
+from pipeline.audit.model import FilmRead
+from pipeline.readers.dicom_acquisition import acquisition_of
+from pipeline.readers.dicom_shot import Shot, read_header, shot_of
+from pipeline.readers.files import sha256_of
+from pipeline.records.jsonl import load_rows
+from pipeline.records.overlay import short_name
+from pipeline.records.store import Store
+from pipeline.records.store.keys import keyed
+
+Studies = dict[str, list[FilmRead]]
+Code = Callable[[str], str]
+"""From an operator's name as written to a code."""
+OPEN_HEADERS = 4
+"""Headers kept while the frames of a run are gone through."""
+
+
+def coded(key: bytes, labels: Mapping[str, str] | None = None) -> Code:
+    """Codes as the store gives them, under `key`; a site's own code where `labels` has one."""
+
+    def code(name: str) -> str:
+        plain = " ".join(name.replace("^", " ").split()).upper()
+        made = f"op-{keyed(key, 'operator', plain)[:10]}"
+        return (labels or {}).get(made, made)
+
+    return code
+
+
+def of_results(folder: Path, code: Code) -> Studies:
+    """Studies of a folder that `squareon read` wrote; films are looked up where they were."""
+    rows = enumerate(load_rows(folder), start=1)
+    found = ((id, row, "proposed", [Path(row["film"]["source"])]) for id, row in rows)
+    return _studies(found, code)
+
+
+def of_store(store: Store, code: Code) -> Studies:
+    """Studies of the store, as people left the readings."""
+    stored = (store.reading(row.id) for row in store.readings(order="source"))
+    return _studies(((one.id, one.current, one.state, one.paths) for one in stored), code)
+
+
+def _studies(
+    found: Iterable[tuple[int, Mapping[str, Any], str, Sequence[Path]]], code: Code
+) -> Studies:
+    """Readings (number, row, state, where the film may lie) by study."""
+    studies: Studies = {}
+    header = lru_cache(OPEN_HEADERS)(_header)
+    for id, row, state, paths in found:
+        film = row["film"]
+        path, dataset = header(tuple(paths), film["sha256"])
+        shot = Shot() if dataset is None else shot_of(dataset, film["frame"])
+        name = None if dataset is None else acquisition_of(dataset).operator
+        operator = None if name is None else code(name)
+        read = FilmRead(id, short_name(film["source"]), row, state, shot, path, operator)
+        studies.setdefault(study_key(row), []).append(read)
+    return studies
+
+
+def study_key(row: Mapping[str, Any]) -> str:
+    """The study's digest; films without one belong to the folder that they lie in."""
+    digest, folder = row["film"]["study_digest"], Path(row["film"]["source"]).parent
+    if digest:
+        return str(digest)
+    return f"{folder.name}-{hashlib.sha256(os.fsencode(folder)).hexdigest()[:8]}"
+
+
+def _header(paths: tuple[Path, ...], sha256: str) -> tuple[Path | None, Dataset | None]:
+    """Where the film lies with the content that was read, and its header."""
+    for path in paths:
+        if path.is_file() and sha256_of(path) == sha256:
+            return path, read_header(path)
+    return None, None
