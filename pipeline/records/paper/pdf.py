@@ -291,8 +291,6 @@ class _Layout:
         pad: float,
         whole: bool = False,
     ) -> list[Any]:
-        from reportlab.platypus import Spacer
-
         from pipeline.records.paper.tagged import Grid
 
         grid = Grid(
@@ -310,7 +308,8 @@ class _Layout:
                 *style,
             ],
         )
-        return [Spacer(1, 4), grid, Spacer(1, 4)]
+        grid.spaceBefore = grid.spaceAfter = 4
+        return [grid]
 
     def columns(self, block: Columns, parent: Any, width: float) -> list[Any]:
         """Side by side where all fit on one page, else one under the other."""
