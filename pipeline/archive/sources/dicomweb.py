@@ -39,6 +39,7 @@ from pipeline.archive.sources.network import (
     Network,
     check_plain,
     client_tls,
+    too_large,
 )
 from pipeline.archive.sources.patience import PassingError, Patience, spread
 from pipeline.knee.errors import Problem
@@ -356,15 +357,6 @@ class _Talk:
         encoded = answer.headers.get("Content-Encoding")
         if length.isdecimal() and not encoded and count < int(length):
             raise _cut(self.address)
-
-
-def too_large(address: str, network: Network) -> Problem:
-    """For a film above the limit."""
-    return Problem(
-        address,
-        f"sends a film of more than {network.max_megabytes} MB",
-        "raise network.max_megabytes if there are such films",
-    )
 
 
 def _cut(address: str) -> PassingError:

@@ -156,5 +156,14 @@ def load_own(context: ssl.SSLContext, certificate: str, key: str, where: str) ->
         ) from None
 
 
+def too_large(address: str, network: Network) -> Problem:
+    """For a film above the limit."""
+    return Problem(
+        address,
+        f"sends a film of more than {network.max_megabytes} MB",
+        "raise network.max_megabytes if there are such films",
+    )
+
+
 def _unusable(where: str, path: str) -> Problem:
     return Problem(where, f"{path} holds no certificates", "give a file in PEM form")
