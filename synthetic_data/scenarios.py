@@ -71,8 +71,9 @@ class KneeFilms:
         flexion_deg: (least, most) between which the flexion falls; None: as practice has it.
         off_centre_mm: distance of the knee from the central ray, in a random direction; None:
             drawn.
+        field_mm: (least, most) width of the film at the knee, mm; None: drawn.
         bmi: body mass index, kg/m2, by which the limb is slim or stout; None: drawn.
-        dose: factor on the number of quanta.
+        dose, scatter: factors on the number of quanta, and on scattered to primary signal.
         blur_px, noise: blur of the finished picture (standard deviation) and noise (of grey
             levels 0 to 1) over and above what was drawn.
         anatomy, renderer: plugins by name.
@@ -96,8 +97,10 @@ class KneeFilms:
     tilt_deg: float | None = None
     flexion_deg: tuple[float, float] | None = None
     off_centre_mm: float | None = None
+    field_mm: tuple[float, float] | None = None
     bmi: float | None = None
     dose: float = 1.0
+    scatter: float = 1.0
     blur_px: float = 0.0
     noise: float = 0.0
     anatomy: str = "shape_model"
@@ -138,6 +141,8 @@ class KneeFilms:
             placement = replace(placement, tilt=self.tilt_deg)
         if self.off_centre_mm is not None:
             placement = replace(placement, off_centre=_around(seed, self.off_centre_mm))
+        if self.field_mm is not None:
+            placement = _wide(placement, float(_own(seed).uniform(*self.field_mm)))
         if self.side is not None and view == "AP":
             placement = replace(placement, lateral_to_right=self.side == "left")
         if other:
@@ -160,7 +165,11 @@ class KneeFilms:
             people.append(self._other_limb(rng, frames, camera, knee, standing))
         paths, axes, inserts = self._look(people)
         technique = Technique.draw(rng, style, placement.pixel_mm * placement.sid / placement.sod)
-        technique = replace(technique, dose_ugy=technique.dose_ugy * self.dose)
+        technique = replace(
+            technique,
+            dose_ugy=technique.dose_ugy * self.dose,
+            scatter=technique.scatter * self.scatter,
+        )
         signal = expose(paths, technique, rng, inserts=inserts, axes=axes)
         side = "left" if placement.lateral_to_right else "right"
         if view == "lateral" or (self.side is None and rng.random() < 0.02):
@@ -199,7 +208,9 @@ class KneeFilms:
                 if i == 0 or _inside(truth, camera):
                     knees.append(truth)
         hit = camera.principal if distortion is None else distortion.forward(camera.principal)
-        film = _as_film(pixels, seed, style, view, side, placement, camera, hit, plain=not no_knee)
+        film = film_as_told(
+            pixels, seed, style, view, side, placement, camera, hit, plain=not no_knee
+        )
         return LabelledFilm(film, tuple(knees))
 
     def scene(self, seed: int, shots: int) -> SubjectScene:
@@ -228,7 +239,11 @@ class KneeFilms:
         style = str(rng.choice(self.styles))
         side = self.side or str(rng.choice(("left", "right")))
         technique = Technique.draw(rng, style, 0.3)
-        technique = replace(technique, dose_ugy=technique.dose_ugy * self.dose)
+        technique = replace(
+            technique,
+            dose_ugy=technique.dose_ugy * self.dose,
+            scatter=technique.scatter * self.scatter,
+        )
         formation = Formation.draw(rng, style, side)
         return KneePatient(
             knee=knee,
@@ -358,6 +373,16 @@ def _around(seed: int, distance: float) -> tuple[float, float]:
     return float(distance * np.cos(angle)), float(distance * np.sin(angle))
 
 
+def _own(seed: int) -> np.random.Generator:
+    """A generator beside the film's own, so that all else is as without the option."""
+    return np.random.default_rng([seed, 4])
+
+
+def _wide(placement: Placement, width: float) -> Placement:
+    """The same film, `width` mm wide at the knee, no higher than that, pixels as they were."""
+    return replace(placement, field_mm=(width, min(placement.field_mm[1], width)))
+
+
 def _tagged(surface: str, tag: str) -> str:
     """The name of a surface of the other limb: the tag goes before `_marrow`."""
     bone = surface.removesuffix("_marrow")
@@ -412,7 +437,7 @@ def _away_from_the_knee(
     return camera.cropped(float(at[0]), float(at[1]), camera.rows, camera.columns)
 
 
-def _as_film(
+def film_as_told(
     pixels: Map,
     seed: int,
     style: str,

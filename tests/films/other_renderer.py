@@ -2,8 +2,9 @@
 
 `python tests/films/other_renderer.py --out figures` makes labelled films of bones that training
 never saw (other_bones.py: as they come, and set to published angles) and of the shape model's,
-held apart by their seeds. Path lengths come from Embree; the film formation shares no line with
-`synthetic_data`: three energies instead of a spectrum, another tone, another noise. The films
+held apart by their seeds. Path lengths come from Embree; the film formation is the plain one
+(`synthetic_data.film_formation.plain`), which training never uses: three energies instead of a
+spectrum, another tone, another noise. The films
 are read and the figures printed of which the goals speak. Truth comes from `pipeline.knee`, by
 the words of the conventions.
 """
@@ -18,7 +19,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -36,6 +36,7 @@ from pipeline.knee.film import Film, HeaderHints, Scale
 from pipeline.knee.frames import frames_of
 from pipeline.knee.truth import LabelledFilm
 from pipeline.registry import build, build_section
+from synthetic_data.film_formation.plain import plain_picture
 from synthetic_data.placement import Placement, place, truth_of
 
 Array = NDArray[np.float64]
@@ -44,15 +45,6 @@ WORDS = {
     "other": "other_bones",
     "set": "other_bones_of_published_angles",
     "model": "model_bones",
-}
-
-KEV = (40.0, 50.0, 60.0)
-SHARES = (0.35, 0.4, 0.25)
-PER_MM = {
-    # Mass attenuation times density, per mm: NIST's tables for muscle (1.05 g/cm3) and cortical
-    # bone (1.92 g/cm3, ICRU-44), from memory.
-    "soft": (0.0282, 0.0238, 0.0215),
-    "cortex": (0.1278, 0.0814, 0.0604),
 }
 
 
@@ -89,31 +81,12 @@ def embree_lengths(meshes: list[Mesh], camera: Camera, step: int = 1) -> list[Ar
 
 
 def film_of(knee: Knee, camera: Camera, rng: np.random.Generator) -> NDArray[np.float32]:
-    """The picture: three energies, a flat share of scatter, noise, a plain window and gamma."""
+    """The picture, from Embree's path lengths."""
     names = list(knee.bones)
     meshes = [*knee.soft.values(), *knee.bones.values(), *(knee.marrow[n] for n in names)]
     lengths = embree_lengths(meshes, camera)
-    body, outer, inner = lengths[0], lengths[-2 * len(names) : -len(names)], lengths[-len(names) :]
-    marrow = sum(inner)
-    cortex = np.maximum(sum(outer) - marrow, 0.0)
-    share = rng.uniform(0.08, 0.2)
-    cortex = cortex + share * marrow
-    soft = np.maximum(body - cortex, 0.0)
-    signal = np.zeros_like(body)
-    for weight, mu_soft, mu_bone in zip(SHARES, PER_MM["soft"], PER_MM["cortex"], strict=True):
-        signal += weight * np.exp(-mu_soft * soft - mu_bone * cortex)
-    scatter = rng.uniform(0.2, 0.9) * cv2.GaussianBlur(signal, (0, 0), 25)
-    signal = cv2.GaussianBlur(signal, (0, 0), rng.uniform(0.5, 1.0)) + scatter
-    quanta = np.exp(rng.uniform(np.log(2e4), np.log(2e5)))
-    grain = cv2.GaussianBlur(rng.standard_normal(signal.shape), (0, 0), rng.uniform(0.5, 0.9))
-    grain /= grain.std()
-    thick = -np.log(np.maximum(signal + np.sqrt(signal / quanta) * grain, 1e-5))
-    if rng.random() < 0.5:  # some edges raised, as consoles do
-        thick = thick + rng.uniform(0.3, 1.2) * (thick - cv2.GaussianBlur(thick, (0, 0), 6))
-    low = np.quantile(thick, rng.uniform(0.02, 0.3))
-    high = np.quantile(thick, rng.uniform(0.985, 0.999))
-    tone = np.clip((thick - low) / (high - low), 0, 1) ** rng.uniform(0.8, 1.5)
-    return np.ascontiguousarray(np.round(tone * 4095) / 4095, dtype=np.float32)
+    outer, marrow = lengths[-2 * len(names) : -len(names)], lengths[-len(names) :]
+    return plain_picture(lengths[0], np.sum(outer, axis=0), np.sum(marrow, axis=0), rng)
 
 
 @dataclass

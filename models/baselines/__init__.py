@@ -1,0 +1,1 @@
+"""What our own detector is measured against: methods that a newcomer would try first."""
