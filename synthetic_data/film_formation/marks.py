@@ -55,7 +55,9 @@ def place(density: Map, mark: Mark) -> tuple[float, float]:
     reach = max(2, int(mark.height * min(density.shape)))
 
     def covered(share: tuple[float, float]) -> float:
-        x, y = int(share[0] * (columns - 1)), int(share[1] * (rows - 1))
+        # a place beyond the picture is judged by the nearest part of it
+        x = min(max(int(share[0] * (columns - 1)), 0), columns - 1)
+        y = min(max(int(share[1] * (rows - 1)), 0), rows - 1)
         patch = density[max(0, y - reach) : y + reach + 1, max(0, x - reach) : x + reach + 1]
         return float(patch[::3, ::3].mean())
 

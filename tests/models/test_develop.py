@@ -5,13 +5,14 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
 torch = pytest.importorskip("torch")
 
 from models.channels import CHANNELS, VIEWS  # noqa: E402
-from models.develop import crops_of, normalised, weathered  # noqa: E402
+from models.develop import blocky, crops_of, equalised, normalised, strokes, weathered  # noqa: E402
 from models.geometry import normalise  # noqa: E402
 from models.samples import OVERSAMPLED, scene_to_looks, wide_size  # noqa: E402
 from pipeline.contracts import Scenario, SceneScenario  # noqa: E402
@@ -117,3 +118,36 @@ def test_toys_are_no_scenes() -> None:
 
     assert isinstance(ToyScenario(), Scenario)
     assert not isinstance(ToyScenario(), SceneScenario)
+
+
+def knee_like() -> np.ndarray:
+    y, x = np.mgrid[:384, :384] / 384.0
+    bone = np.exp(-(((x - 0.5) / 0.12) ** 4)) * (0.5 + 0.2 * np.sin(9 * y))
+    grain = np.random.default_rng(2).normal(0, 0.02, x.shape)
+    return (0.2 + 0.3 * x * y + bone * 0.5 + grain).clip(0, 1).astype(np.float32)
+
+
+def test_equalised_is_what_opencv_does() -> None:
+    picture = knee_like()
+    ours = equalised(torch.from_numpy(picture)[None], torch.tensor([3.0]))[0].numpy()
+    theirs = cv2.createCLAHE(3.0, (6, 6)).apply((picture * 255).astype(np.uint8)) / 255.0
+    assert np.corrcoef(ours.ravel(), theirs.ravel())[0, 1] > 0.99
+    assert np.abs(ours - theirs).mean() < 0.03
+    assert np.abs(ours - picture).mean() > 0.05
+
+
+def test_blocky_is_what_a_jpeg_of_that_quality_loses() -> None:
+    grey = (knee_like() * 255).astype(np.uint8)
+    _, kept = cv2.imencode(".jpg", grey, [cv2.IMWRITE_JPEG_QUALITY, 40])
+    theirs = cv2.imdecode(kept, cv2.IMREAD_GRAYSCALE).astype(float)
+    whole = torch.from_numpy(grey / np.float32(255))[None]
+    ours = blocky(whole, torch.tensor([40.0]))[0].numpy() * 255
+    assert np.abs(ours - theirs).mean() < 0.5 < np.abs(grey - theirs).mean()
+
+
+def test_strokes_are_thin_and_on_a_fifth_of_the_pictures() -> None:
+    generator = torch.Generator().manual_seed(4)
+    found = strokes(400, 96, lambda *shape: torch.rand((400, *shape), generator=generator))
+    share = found.flatten(1).float().mean(dim=1)
+    assert 0.12 < (share > 0).float().mean() < 0.28
+    assert share.max() < 0.06
