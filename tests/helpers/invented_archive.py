@@ -17,6 +17,17 @@ PATIENT_ID = "INVENTED-ID-4711"
 ROOT = "1.2.826.0.1.3680043.10.543"
 
 
+CODE = Dataset()
+CODE.CodeValue, CODE.CodingSchemeDesignator, CODE.CodeMeaning = "1", "99INVENTED", "Invented"
+REPORTED = {
+    "CompletionFlag": "COMPLETE",
+    "VerificationFlag": "UNVERIFIED",
+    "ContentDate": "20240102",
+    "ContentTime": "120000",
+    "ConceptNameCodeSequence": [CODE],
+}
+
+
 @dataclass(frozen=True)
 class Kept:
     """One object of the archive."""
@@ -44,7 +55,8 @@ def film(study: int, series: int, instance: int, size: int = 32, **tags: Any) ->
     ds.SeriesInstanceUID = f"{ROOT}.{study}.{series}"
     ds.PatientName, ds.PatientID = PATIENT, PATIENT_ID
     ds.PatientBirthDate, ds.PatientSex = "", ""
-    ds.StudyDate, ds.StudyTime, ds.AccessionNumber, ds.StudyID = "20240102", "", "", ""
+    ds.StudyDate, ds.StudyTime = "20240102", "120000"
+    ds.AccessionNumber, ds.StudyID = "", "1"
     ds.ReferringPhysicianName = ""
     ds.SeriesNumber, ds.InstanceNumber = series, instance
     ds.Modality, ds.BodyPartExamined, ds.StationName = "DX", "KNEE", "ROOM1"
@@ -84,6 +96,6 @@ def small_archive(folder: Path) -> list[Kept]:
             film(1, 2, 1, Modality="CR", SOPClassUID="1.2.840.10008.5.1.4.1.1.1"),
             film(2, 1, 1, BodyPartExamined="HAND", StudyDate="20190505", StationName="ROOM2"),
             film(3, 1, 1, BodyPartExamined=None, StationName=None),
-            film(3, 2, 1, Modality="SR", SOPClassUID=REPORT),
+            film(3, 2, 1, Modality="SR", SOPClassUID=REPORT, **REPORTED),
         )
     ]

@@ -64,20 +64,27 @@ def listed_if_wanted(found: Mapping[str, str], wanted: Wanted) -> Listed | None:
     sop_class, modality = found.get("SOPClassUID", ""), found.get("Modality", "").upper()
     if sop_class not in FILMS if sop_class else modality in NO_FILM:
         return None
-    day = day_of(found.get("AcquisitionDate", "")) or day_of(found.get("StudyDate", ""))
-    takes = wanted.takes(
-        day=day,
-        body_part=found.get("BodyPartExamined") or None,
-        modality=modality or None,
-        station=found.get("StationName") or None,
-    )
-    if not takes:
+    if not header_is_wanted(found, wanted):
         return None
     frames = found.get("NumberOfFrames", "")
     return Listed(
         name=uids.name,
         study=uid_digest(uids.study) or "",
         frames=int(frames) if frames.isdecimal() and int(frames) else None,
+    )
+
+
+def header_is_wanted(said: Mapping[str, str], wanted: Wanted) -> bool:
+    """Whether a film is wanted by what is said of it: texts by DICOM keyword, empty = silent.
+
+    Its day is the first of Acquisition, Series and Study Date that is one.
+    """
+    days = (day_of(said.get(name, "")) for name in ("AcquisitionDate", "SeriesDate", "StudyDate"))
+    return wanted.takes(
+        day=next((day for day in days if day is not None), None),
+        body_part=said.get("BodyPartExamined") or None,
+        modality=said.get("Modality") or None,
+        station=said.get("StationName") or None,
     )
 
 
