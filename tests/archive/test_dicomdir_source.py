@@ -92,8 +92,8 @@ def test_no_path_leads_out_of_the_medium(medium: Path, parts: list[str]) -> None
             record.ReferencedFileID = parts
     directory.save_as(medium)
     found = list(DicomdirSource(str(medium)).list(Wanted()))
-    assert len(found) == 5
     assert all(isinstance(each, Problem) for each in found)
+    assert sum("not on the medium" in str(each) for each in found) == 5
 
 
 def test_a_directory_that_points_in_circles_ends(medium: Path) -> None:

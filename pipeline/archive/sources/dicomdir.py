@@ -17,7 +17,6 @@ from pipeline.knee.errors import Problem
 from pipeline.readers.dicom import DIRECTORY, FILMS
 from pipeline.readers.files import uid_digest
 
-
 FIRST = "OffsetOfTheFirstDirectoryRecordOfTheRootDirectoryEntity"
 NEXT = "OffsetOfTheNextDirectoryRecord"
 BELOW = "OffsetOfReferencedLowerLevelDirectoryEntity"
