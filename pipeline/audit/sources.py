@@ -27,32 +27,34 @@ OPEN_HEADERS = 4
 """Headers kept while the frames of a run are gone through."""
 
 
-def coded(key: bytes, labels: Mapping[str, str] | None = None) -> Code:
-    """Codes as the store gives them, under `key`; a site's own code where `labels` has one."""
+def coded(key: bytes) -> Code:
+    """Codes as a store under that key gives them."""
 
     def code(name: str) -> str:
         plain = " ".join(name.replace("^", " ").split()).upper()
-        made = f"op-{keyed(key, 'operator', plain)[:10]}"
-        return (labels or {}).get(made, made)
+        return f"op-{keyed(key, 'operator', plain)[:10]}"
 
     return code
 
 
-def of_results(folder: Path, code: Code) -> Studies:
-    """Studies of a folder that `squareon read` wrote; films are looked up where they were."""
+def of_results(folder: Path, code: Code | None) -> Studies:
+    """Studies of a folder that `squareon read` wrote; films are looked up where they were.
+
+    Without `code` nobody's code is given.
+    """
     rows = enumerate(load_rows(folder), start=1)
     found = ((id, row, "proposed", [Path(row["film"]["source"])]) for id, row in rows)
     return _studies(found, code)
 
 
-def of_store(store: Store, code: Code) -> Studies:
+def of_store(store: Store, code: Code | None) -> Studies:
     """Studies of the store, as people left the readings."""
     stored = (store.reading(row.id) for row in store.readings(order="source"))
     return _studies(((one.id, one.current, one.state, one.paths) for one in stored), code)
 
 
 def _studies(
-    found: Iterable[tuple[int, Mapping[str, Any], str, Sequence[Path]]], code: Code
+    found: Iterable[tuple[int, Mapping[str, Any], str, Sequence[Path]]], code: Code | None
 ) -> Studies:
     """Readings (number, row, state, where the film may lie) by study."""
     studies: Studies = {}
@@ -62,7 +64,7 @@ def _studies(
         path, dataset = header(tuple(paths), film["sha256"])
         shot = Shot() if dataset is None else shot_of(dataset, film["frame"])
         name = None if dataset is None else acquisition_of(dataset).operator
-        operator = None if name is None else code(name)
+        operator = None if name is None or code is None else code(name)
         read = FilmRead(id, short_name(film["source"]), row, state, shot, path, operator)
         studies.setdefault(study_key(row), []).append(read)
     return studies
