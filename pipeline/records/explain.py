@@ -27,6 +27,8 @@ from pipeline.records.overlay import (
     VERDICTS,
     VIEWS,
     Window,
+    depth_told,
+    draw_tip,
     overlay_name,
     short_name,
     verdict_mark,
@@ -149,7 +151,11 @@ def _draw_knee(picture: Canvas, reading: Reading, window: Window) -> None:
     for at, axes, angle, colour in marks:
         picture.ellipse(at, axes[0], axes[1], angle, colour, 1)
         picture.ellipse(at, 1.5, 1.5, 0, c.WHITE, 2)
-    picture.texts(_condyle_words(reading, window), halo=True)
+    tips = [
+        draw_tip(picture, window([each.tip])[0], number)
+        for number, each in enumerate(reading.found.instruments, 1)
+    ]
+    picture.texts([*_condyle_words(reading, window), *tips], halo=True)
 
 
 def _condyle_words(
@@ -218,6 +224,11 @@ class _Panel:
             self._criteria(reading.alignment.criteria)
         if reading.grounds is not None:
             self._trust(reading.grounds)
+        if reading.found.instruments:
+            self._title("Instruments: the interval holds both sides of the bone, since one film")
+            self._say("does not tell on which side of its middle a tip lies", 16, c.GREY)
+            for number, each in enumerate(reading.found.instruments, 1):
+                self._say(depth_told(number, each), 17, c.WHITE, indent=8)
         self._legend(reading)
 
     def _say(self, words: str, size: int, colour: Colour, indent: float = 0.0) -> None:

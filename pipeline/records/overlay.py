@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.knee.film import Film
 from pipeline.knee.landmarks import BY_NAME
-from pipeline.knee.reading import Alignment, Move, Proposal, Reading
+from pipeline.knee.reading import Alignment, Instrument, Move, Proposal, Reading
 from pipeline.records import canvas as c
 from pipeline.records.canvas import Canvas, Colour, text_width, wrapped
 from pipeline.records.files import write_atomic
@@ -86,10 +86,21 @@ class Window:
         return (points - (self.x0, self.y0) + 0.5) * self.scale - 0.5
 
 
+Shape = tuple[NDArray[np.float64], Colour, float]
+"""A closed line on the film: (N, 2) film pixels, its colour, the length of its dashes (0: none)."""
+
+
 def draw(
-    film: Film, reading: Reading, *, size: int = 1200, zoom: bool = True, note: str = ""
+    film: Film,
+    reading: Reading,
+    *,
+    size: int = 1200,
+    zoom: bool = True,
+    note: str = "",
+    over: Sequence[Shape] = (),
+    more: tuple[str, Sequence[str]] = ("", ()),
 ) -> Canvas:
-    """The picture of one reading."""
+    """The picture of one reading; `over` is drawn above all, `more` (title, lines) is told last."""
     x0, y0, x1, y1 = part_shown(film, reading, zoom)
     part = film.pixels[y0:y1, x0:x1]
     scale = size / max(part.shape)
@@ -97,12 +108,16 @@ def draw(
     how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
     resized = cv2.resize(part, (width, height), interpolation=how)
     grey = windowed(np.asarray(resized, dtype=np.float32))
-    panel = Panel(reading, whole=part.size == film.pixels.size, note=note)
+    panel = Panel(reading, whole=part.size == film.pixels.size, note=note, more=more)
     rows = max(height, panel.height, LEAST_HEIGHT) + FOOTER
     rgb = np.full((rows, width + PANEL, 3), c.DARK, np.uint8)
     rgb[:height, :width] = grey[:, :, None]
     picture = Canvas(np.ascontiguousarray(rgb[:height, :width]))
-    _draw_knee(picture, reading, Window(x0, y0, scale))
+    window = Window(x0, y0, scale)
+    _draw_knee(picture, reading, window)
+    for points, colour, dash in over:
+        picture.line(window(points), c.BLACK, 4, closed=True, dash=dash)
+        picture.line(window(points), colour, 2, closed=True, dash=dash)
     rgb[:height, :width] = picture.rgb
     whole = Canvas(rgb)
     panel.draw(whole, width)
@@ -170,6 +185,8 @@ def _draw_knee(picture: Canvas, reading: Reading, window: Window) -> None:
     labels = []
     for proposal in reading.proposals:
         labels += _draw_proposal(picture, proposal, window)
+    for number, instrument in enumerate(reading.found.instruments, 1):
+        labels.append(draw_tip(picture, window([instrument.tip])[0], number))
     for warning in reading.warnings:
         corner = window(warning.polygon).max(axis=0)
         labels.append(
@@ -193,6 +210,26 @@ def _mark(picture: Canvas, at: NDArray[np.float64], name: str) -> None:
     else:
         picture.ellipse(at, 3.0, 3.0, 0, c.BLACK, 3)
         picture.ellipse(at, 2.0, 2.0, 0, c.SKY, 2)
+
+
+def draw_tip(
+    picture: Canvas, at: NDArray[np.float64], number: int
+) -> tuple[tuple[float, float], str, int, Colour]:
+    """A ring with a gap of dark around an instrument's tip; returns its label."""
+    picture.ellipse(at, 8.0, 8.0, 0, c.BLACK, 5)
+    picture.ellipse(at, 8.0, 8.0, 0, c.YELLOW, 2)
+    return (float(at[0]) + 12, float(at[1]) + 4), f"tip {number}", 18, c.YELLOW
+
+
+def depth_told(number: int, instrument: Instrument) -> str:
+    """How deep a tip lies, in words."""
+    if instrument.depth_percent is None or instrument.depth_90 is None:
+        return f"tip {number}: no depth here, only on a shaft of a lateral film"
+    low, high = instrument.depth_90
+    return (
+        f"tip {number}: at {instrument.depth_percent:.0f} % of the shaft from the front "
+        f"(90 %: {low:.0f} to {high:.0f}, misalignment included)"
+    )
 
 
 def _draw_proposal(
@@ -225,7 +262,14 @@ def _draw_proposal(
 class Panel:
     """Words and two gauges; lays itself out first, so that the canvas can be made tall enough."""
 
-    def __init__(self, reading: Reading, *, whole: bool, note: str) -> None:
+    def __init__(
+        self,
+        reading: Reading,
+        *,
+        whole: bool,
+        note: str,
+        more: tuple[str, Sequence[str]] = ("", ()),
+    ) -> None:
         self.items: list[tuple[float, float, str, int, Colour]] = []
         self.gauges: list[tuple[float, float, tuple[float, float]]] = []
         self.mark: tuple[str, float] | None = None
@@ -239,8 +283,11 @@ class Panel:
             self._verdict(reading.alignment)
         self._list("Move", _moves(reading.moves), c.WHITE)
         self._list("Proposals", [_told(proposal) for proposal in reading.proposals], c.WHITE)
+        tips = reading.found.instruments
+        self._list("Instruments", [depth_told(n, t) for n, t in enumerate(tips, 1)], c.WHITE)
         self._list("Cautions", list(dict.fromkeys(reading.cautions)), c.YELLOW)
         self._legend(reading)
+        self._list(*more, c.WHITE)
         self.height = round(self.y) + MARGIN
 
     def _say(self, words: str, size: int, colour: Colour, indent: float = 0.0) -> None:
@@ -307,6 +354,8 @@ class Panel:
             parts.append("+ fixed landmark, o on the contour, each with its 90 % ellipse")
         if any(p.status == "proposal" for p in reading.proposals):
             parts.append("diamond or bar: proposal with its 90 % circle, dashed where uncertain")
+        if reading.found.instruments:
+            parts.append("ring: an instrument's tip")
         if reading.warnings:
             parts.append("hatched: nerve zone, keep away")
         self._list("Legend", parts, c.GREY)
