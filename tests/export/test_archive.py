@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 import json
-import shutil
-import socket
-import subprocess
-import time
 import urllib.request
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import pydicom
 import pytest
 from export_cases import groups, items
 from pydicom.dataset import Dataset
+from real_archive import Archive, send, serving_archive
 
 from pipeline import cli
 from pipeline.demo import PLAIN, Shot, write_shot
@@ -26,91 +22,10 @@ ROTATION = -9.0
 SETTINGS = ["detector.threads=1", "workers=1", "writer=tables"]
 
 
-@dataclass(frozen=True)
-class Archive:
-    """Where the server listens."""
-
-    web: str
-    port: int
-    title: str = "ARCHIVE"
-
-
-def free_port() -> int:
-    with socket.socket() as one:
-        one.bind(("127.0.0.1", 0))
-        return int(one.getsockname()[1])
-
-
 @pytest.fixture(scope="module")
 def archive(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Archive]:
-    for module in ("pynetdicom", "dicomweb_client"):
-        pytest.importorskip(module, reason=f"{module} is not installed")
-    server = shutil.which("Orthanc")
-    plugins = Path("/usr/share/orthanc/plugins")
-    if server is None or not list(plugins.glob("*DicomWeb*")):
-        pytest.skip("no archive server (Debian packages orthanc and orthanc-dicomweb)")
-    folder = tmp_path_factory.mktemp("archive")
-    http, dicom = free_port(), free_port()
-    config = {
-        "Name": "ARCHIVE",
-        "StorageDirectory": str(folder / "storage"),
-        "IndexDirectory": str(folder / "index"),
-        "Plugins": [str(path) for path in sorted(plugins.glob("*DicomWeb*"))],
-        "HttpPort": http,
-        "DicomPort": dicom,
-        "DicomAet": "ARCHIVE",
-        "RemoteAccessAllowed": False,
-        "AuthenticationEnabled": False,
-        "HttpCompressionEnabled": False,
-        "DicomCheckModalityHost": True,
-        "DicomAlwaysAllowStore": False,
-        "DicomAlwaysAllowEcho": False,
-        "DicomModalities": {"squareon": ["SQUAREON", "127.0.0.1", 1]},
-        "DicomWeb": {"Enable": True, "Root": "/dicom-web/"},
-        "OverwriteInstances": False,
-    }
-    (folder / "config.json").write_text(json.dumps(config))
-    log = open(folder / "log.txt", "wb")  # noqa: SIM115 - the server writes into it
-    process = subprocess.Popen([server, str(folder / "config.json")], stdout=log, stderr=log)
-    web = f"http://127.0.0.1:{http}"
-    try:
-        for _ in range(150):
-            try:
-                urllib.request.urlopen(f"{web}/system", timeout=2).read()
-                break
-            except OSError:
-                if process.poll() is not None:
-                    break
-                time.sleep(0.2)
-        else:
-            pytest.fail("the archive server did not start")
-        assert process.poll() is None, (folder / "log.txt").read_text(errors="replace")[-2000:]
-        yield Archive(web, dicom)
-    finally:
-        process.terminate()
-        try:
-            process.wait(20)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
-        log.close()
-
-
-def send(archive: Archive, files: list[Path]) -> None:
-    """C-STORE, as a modality sends."""
-    from pynetdicom import AE
-
-    entity = AE(ae_title="SQUAREON")
-    loaded = [pydicom.dcmread(path) for path in files]
-    for dataset in loaded:
-        entity.add_requested_context(dataset.SOPClassUID, dataset.file_meta.TransferSyntaxUID)
-    association = entity.associate("127.0.0.1", archive.port, ae_title=archive.title)
-    assert association.is_established
-    try:
-        for dataset in loaded:
-            assert association.send_c_store(dataset).Status == 0x0000
-    finally:
-        association.release()
+    with serving_archive(tmp_path_factory.mktemp("archive")) as archive:
+        yield archive
 
 
 def fetch(archive: Archive, like: Dataset) -> Dataset:

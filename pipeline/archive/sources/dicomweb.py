@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -71,6 +71,10 @@ OF_INSTANCE = ("SOPClassUID", "SOPInstanceUID", "AcquisitionDate", "NumberOfFram
 
 AS_STORED = 'multipart/related; type="application/dicom"; transfer-syntax=*'
 """The transfer syntax is the server's own: what comes is what lies there, not compressed anew."""
+
+Asked = Mapping[str, str | Sequence[str]]
+"""A query; a sequence is asked for by repeating its name, which more servers understand than a
+list with commas."""
 
 BUSY = (429, 500, 502, 503, 504)
 
@@ -176,7 +180,7 @@ class _Talk:
         """What the server says about each instance of a study, with series and study."""
         uid = study.get("StudyInstanceUID", "")
         any_day = replace(wanted, since=None, until=None)
-        for series in self.query(f"/studies/{uid}/series", {"includefield": ",".join(OF_SERIES)}):
+        for series in self.query(f"/studies/{uid}/series", {"includefield": OF_SERIES}):
             if not any_day.takes(
                 modality=series.get("Modality"),
                 body_part=series.get("BodyPartExamined"),
@@ -184,10 +188,10 @@ class _Talk:
             ):
                 continue
             path = f"/studies/{uid}/series/{series.get('SeriesInstanceUID', '')}/instances"
-            for one in self.query(path, {"includefield": ",".join(OF_INSTANCE)}):
+            for one in self.query(path, {"includefield": OF_INSTANCE}):
                 yield {**study, **series, **one}
 
-    def query(self, path: str, asked: dict[str, str]) -> list[dict[str, str]]:
+    def query(self, path: str, asked: Asked) -> list[dict[str, str]]:
         """One search (PS3.18 section 10.6), as texts by keyword. Raises `PassingError`."""
 
         def once() -> list[dict[str, str]]:
@@ -297,7 +301,7 @@ class _Talk:
 
     # ---- the wire ---------------------------------------------------------------------------
 
-    def get(self, path: str, accept: str, asked: dict[str, str]) -> Any:
+    def get(self, path: str, accept: str, asked: Asked) -> Any:
         """An answer that says yes, its body still to come. Raises `PassingError`, `Problem`."""
         import requests
 

@@ -1,0 +1,134 @@
+"""Films listed and fetched from a real archive server (Orthanc), over every protocol."""
+
+from __future__ import annotations
+
+import urllib.request
+from collections.abc import Callable, Iterator
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pydicom
+import pytest
+from invented_archive import Kept, film, small_archive, write
+from pydicom.uid import JPEGLSLossless, RLELossless
+from real_archive import Archive, send, serving_archive
+
+from pipeline.archive.contract import Listed, Source, Wanted
+from pipeline.archive.sources.dicomweb import DicomwebSource
+from pipeline.archive.sources.dimse import DimseSource
+from pipeline.archive.sources.network import Network
+from pipeline.knee.errors import Problem
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> list[Kept]:
+    """The small archive, and films that are compressed."""
+    folder = tmp_path_factory.mktemp("kept")
+    made = small_archive(folder)
+    for number, syntax in enumerate((JPEGLSLossless, RLELossless), start=1):
+        compressed = film(4, number, 1)
+        compressed.compress(syntax, generate_instance_uid=False)
+        made.append(write(folder, compressed))
+    return made
+
+
+@pytest.fixture(scope="module")
+def archive(kept: list[Kept], tmp_path_factory: pytest.TempPathFactory) -> Iterator[Archive]:
+    with serving_archive(tmp_path_factory.mktemp("archive")) as archive:
+        send(archive, [each.path for each in kept])
+        yield archive
+
+
+def by_web(archive: Archive, **options) -> Source:
+    return DicomwebSource(f"{archive.web}/dicom-web", Network(**options))
+
+
+def by_get(archive: Archive, **options) -> Source:
+    return DimseSource(f"dicom://ARCHIVE@127.0.0.1:{archive.port}", Network(**options))
+
+
+def by_move(archive: Archive, **options) -> Source:
+    moving = {"fetch_by": "move", "move_title": "INBOX", "move_port": archive.inbox_port}
+    return by_get(archive, **moving, **options)
+
+
+Make = Callable[..., Source]
+ALL = pytest.mark.parametrize("make", [by_web, by_get, by_move], ids=["web", "get", "move"])
+LISTS = pytest.mark.parametrize("make", [by_web, by_get], ids=["web", "find"])
+
+
+def films(kept: list[Kept]) -> list[Kept]:
+    return [each for each in kept if each.dataset.Modality != "SR"]
+
+
+@LISTS
+def test_lists_every_film_once_and_no_report(archive: Archive, kept, make: Make) -> None:
+    found = list(make(archive, page=2).list(Wanted()))
+    assert sorted(each.name for each in found) == sorted(each.name for each in films(kept))
+    studies = [each.study for each in found]
+    assert studies == sorted(studies, key=studies.index)  # films of a study together
+
+
+@LISTS
+@pytest.mark.parametrize(
+    ("wanted", "which"),
+    [
+        (Wanted(since=date(2020, 1, 1)), [0, 1, 2, 4, 6, 7]),
+        (Wanted(until=date(2019, 5, 5)), [3]),
+        (Wanted(since=date(2019, 5, 5), until=date(2019, 5, 5)), [3]),
+        (Wanted(body_part=("KNEE",), unknown=False), [0, 1, 2, 6, 7]),
+        (Wanted(body_part=("KNEE",)), [0, 1, 2, 4, 6, 7]),
+        (Wanted(modality=("CR",), unknown=False), [2]),
+        (Wanted(modality=("CR",)), [2]),
+        (Wanted(station=("room2",), unknown=False), [3]),
+    ],
+)
+def test_filters(archive: Archive, kept, make: Make, wanted: Wanted, which: list[int]) -> None:
+    found = [each.name for each in make(archive).list(wanted) if isinstance(each, Listed)]
+    assert sorted(found) == sorted(kept[number].name for number in which)
+
+
+@ALL
+def test_films_come_as_they_are_stored(archive: Archive, kept, make: Make, tmp_path: Path) -> None:
+    source = make(archive)
+    listed = [each for each in source.list(Wanted()) if isinstance(each, Listed)]
+    got = {each.name: path for each, path in source.fetch(listed, tmp_path)}
+    assert set(got) == {each.name for each in films(kept)}
+    for each in films(kept):
+        path = got[each.name]
+        assert isinstance(path, Path), path
+        fetched = pydicom.dcmread(path)
+        assert fetched == each.dataset  # every attribute and every byte of the pixels
+        syntax = fetched.file_meta.TransferSyntaxUID
+        assert syntax == each.dataset.file_meta.TransferSyntaxUID
+        np.testing.assert_array_equal(fetched.pixel_array, pydicom.dcmread(each.path).pixel_array)
+
+
+def test_dicomweb_gives_the_very_bytes(archive: Archive, kept, tmp_path: Path) -> None:
+    """The server keeps the file that was sent; its own copy is what comes."""
+    import json
+
+    source = by_web(archive)
+    listed = [each for each in source.list(Wanted()) if isinstance(each, Listed)]
+    got = {path.read_bytes() for _, path in source.fetch(listed, tmp_path)}
+    ids = json.loads(urllib.request.urlopen(f"{archive.web}/instances", timeout=5).read())
+    own = {
+        urllib.request.urlopen(f"{archive.web}/instances/{each}/file", timeout=5).read()
+        for each in ids
+    }
+    assert len(got) == len(films(kept))
+    assert got <= own
+
+
+@ALL
+def test_a_film_that_is_gone_meanwhile(archive: Archive, make: Make, tmp_path: Path) -> None:
+    listed = Listed("1.2.3/1.2.3.4/1.2.3.4.5")
+    ((one, problem),) = make(archive, attempts=1).fetch([listed], tmp_path)
+    assert one == listed
+    assert isinstance(problem, Problem)
+
+
+def test_a_caller_that_the_server_does_not_know(archive: Archive, tmp_path: Path) -> None:
+    with pytest.raises(Problem):
+        list(by_get(archive, title="STRANGER", attempts=1).list(Wanted()))
