@@ -10,8 +10,8 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 
 
 @contextmanager
-def bar(words: str) -> Iterator[Callable[[int, int], None]]:
-    """Gives a function (done, total) that moves a bar on standard error."""
+def bar(words: str) -> Iterator[Callable[[int, int | None], None]]:
+    """Gives a function (done, total or None) that moves a bar on standard error."""
     columns = (
         TextColumn("{task.description}"),
         BarColumn(),
@@ -22,7 +22,7 @@ def bar(words: str) -> Iterator[Callable[[int, int], None]]:
     progress = Progress(*columns, console=console, disable=not console.is_terminal)
     task = progress.add_task(words, total=None)
 
-    def moved(done: int, total: int) -> None:
+    def moved(done: int, total: int | None) -> None:
         progress.start()  # only now, so that a mistaken setting is one line and no bar
         progress.update(task, completed=done, total=total)
 
