@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-NEAR_MM, FAR_MM = 2.0, 22.0
-"""The stretch of shaft that is looked at, behind the tip."""
+NEAR_MM = 2.0
+FAR_MM = (22.0, 11.0)
+"""Ends of the stretch of shaft that is looked at behind the tip: the shorter one where nothing is
+found on the longer, because the shaft leaves the field or is seen nearly end on."""
 BESIDE_MM = 2.2
 """From the shaft's middle to its sides: shafts are 1 to 2.2 mm thick (common practice)."""
 LEAST_CONTRAST = 4.0
@@ -40,14 +42,25 @@ def shaft_line(pixels: NDArray[np.float32], tip: Array, mm_per_px: float) -> Sha
         tip: (2,) pixels, x then y.
         mm_per_px: at the knee, to a tenth.
     """
+    for far in FAR_MM:
+        found = _along(pixels, np.asarray(tip, dtype=np.float64), mm_per_px, far)
+        if found is not None:
+            return found
+    return None
+
+
+def _along(
+    pixels: NDArray[np.float32], tip: Array, mm_per_px: float, far_mm: float
+) -> ShaftLine | None:
+    """`shaft_line` over one stretch."""
     angles = np.arange(TURNS) * (2 * np.pi / TURNS)
     ray = np.stack([np.cos(angles), np.sin(angles)], axis=1)
     side = np.stack([-ray[:, 1], ray[:, 0]], axis=1)
     step = max(0.4, mm_per_px)
-    along = np.arange(NEAR_MM, FAR_MM + 1e-9, step) / mm_per_px
+    along = np.arange(NEAR_MM, far_mm + 1e-9, step) / mm_per_px
     aside = np.array([0.0, BESIDE_MM, -BESIDE_MM]) / mm_per_px
     xy = (
-        np.asarray(tip)[None, None, None]
+        tip[None, None, None]
         + along[None, :, None, None] * ray[:, None, None]
         + aside[None, None, :, None] * side[:, None, None]
     )

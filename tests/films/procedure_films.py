@@ -1,8 +1,9 @@
 """Instrument tips and depths on rendered films of procedures, by number and by misalignment.
 
 Not a test but a measurement: `python tests/films/procedure_films.py --films 400 --out DIR`.
-Films come from seeds that training never uses; half show 1 instrument, the others up to 4, and
-misalignment is the scenario's own. Depth is scored on lateral films of both bones.
+Films come from seeds that training never uses and show one to four instruments. Every film in
+turn is as far off as one of `--off` says, in a random direction of rotation and tilt. Depth is
+scored on lateral films, both bones; directions of shafts with the tip where it truly is.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import argparse
 import json
 import os
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict
 from multiprocessing import get_context
@@ -24,6 +25,8 @@ import yaml
 from pipeline.bench.accuracy import compare
 from pipeline.bench.depths import BANDS, TIP_MM, TipResult, depth_summary
 from pipeline.bench.intervals import share
+from pipeline.knee.truth import LabelledFilm
+from pipeline.propose.shaft_line import shaft_line
 from pipeline.registry import build_section
 
 FIRST_SEED = 700_000
@@ -35,6 +38,7 @@ SCENARIO = {
     "two_knees_share": 0.0,
     "findings": {"osteoarthritis": 0.8, "osteopenia": 0.15, "fabella": 0.1, "procedure": 1.0},
 }
+OFF_DEG = (0.0, 1.5, 3.5, 7.5, 13.0)
 _parts: dict[str, Any] = {}
 
 
@@ -44,16 +48,20 @@ def pose_section(choice: str) -> dict[str, Any]:
     return dict(yaml.safe_load(path.read_text()))
 
 
-def prepare(views: Sequence[str], weights: str, pose: str) -> None:
+def prepare(views: Sequence[str], weights: str, pose: str, off_deg: Sequence[float]) -> None:
     folder = {"folder": weights} if weights else {}
     _parts["scenario"] = build_section("scenario", {**SCENARIO, "views": list(views)})
     _parts["detector"] = build_section("detector", {"name": "onnx", "threads": 1, **folder})
     _parts["pose"] = build_section("pose", pose_section(pose))
+    _parts["off"] = tuple(off_deg)
 
 
 def one(seed: int) -> dict[str, Any]:
     """One film as plain values: its tips, how many are there, what was found where none is."""
-    labelled = _parts["scenario"].make(seed)
+    scenario, turn = _parts["scenario"], np.random.default_rng([seed, 9]).uniform(0, 2 * np.pi)
+    size = _parts["off"][seed % len(_parts["off"])]
+    scenario.rotation_deg, scenario.tilt_deg = size * np.cos(turn), size * np.sin(turn)
+    labelled = scenario.make(seed)
     result = compare(seed, labelled, _parts["detector"], _parts["pose"])
     truth, knee = labelled.knees[0], result.knees[0]
     return {
@@ -66,7 +74,20 @@ def one(seed: int) -> dict[str, Any]:
         "false_tips": knee.false_tips,
         "failures": list(result.failures),
         "tips": [asdict(tip) for tip in knee.tips],
+        "shafts": list(directions(labelled)),
     }
+
+
+def directions(labelled: LabelledFilm) -> Iterator[tuple[float, float | None]]:
+    """Per tip that is on the film its elevation and how far its direction is off, degrees."""
+    film, truth = labelled.film, labelled.knees[0]
+    known = truth.tips_truth
+    for tip, ahead, rise in zip(truth.tips, known.ahead_shown, known.elevation_deg, strict=True):
+        if not ((tip >= 0) & (tip <= np.array([film.columns, film.rows]) - 1)).all():
+            continue
+        line = shaft_line(film.pixels, tip, truth.mm_per_px_knee)
+        off_by = None if line is None else np.degrees(np.arccos(np.clip(line.ahead @ ahead, -1, 1)))
+        yield float(rise), None if off_by is None else float(off_by)
 
 
 def tips_in(rows: Sequence[dict[str, Any]]) -> list[TipResult]:
@@ -90,7 +111,23 @@ def figures(rows: Sequence[dict[str, Any]]) -> dict[str, Any]:
         str(n): depth_summary(tips_in([r for r in lateral if r["instruments"] == n]))["all"]
         for n in range(1, 5)
     }
+    out["shafts"] = {
+        f"{low} to {high}": shaft_figures(rows, low, high)
+        for low, high in ((0, 30), (30, 60), (60, 90))
+    }
     return out
+
+
+def shaft_figures(rows: Sequence[dict[str, Any]], low: float, high: float) -> dict[str, Any]:
+    """Directions found among shafts that stand out of the film's plane by `low` to `high`."""
+    own = [off_by for row in rows for rise, off_by in row["shafts"] if low <= rise < high]
+    found = np.array([v for v in own if v is not None])
+    return {
+        "n": len(own),
+        "found": share([float(v is not None) for v in own]),
+        "within_5": share([float(v <= 5.0) for v in found]),
+        "median_deg": float(np.median(found)) if len(found) else None,
+    }
 
 
 def off(row: dict[str, Any]) -> float:
@@ -134,6 +171,18 @@ def page(found: dict[str, Any]) -> str:
     lines += [tip_line(f"{b} degrees off", t) for b, t in found["by_misalignment"].items()]
     lines += [
         "",
+        "| shafts out of the film's plane by, degrees | n | direction found | of these within 5 "
+        "degrees | median, degrees |",
+        "| --- | --- | --- | --- | --- |",
+    ]
+    for name, d in found["shafts"].items():
+        if d["n"]:
+            median = "-" if d["median_deg"] is None else f"{d['median_deg']:.1f}"
+            lines.append(
+                f"| {name} | {d['n']} | {percent(d['found'])} | {percent(d['within_5'])} | {median} |"
+            )
+    lines += [
+        "",
         "Depth on lateral films, points of % of the bone's depth at the tip.",
         "",
         "| films | depth of | n | within 3 points | mean error | bias | 95th | "
@@ -164,6 +213,7 @@ def main() -> None:
     parser.add_argument("--films", type=int, default=200)
     parser.add_argument("--first-seed", type=int, default=FIRST_SEED)
     parser.add_argument("--views", nargs="+", choices=["AP", "lateral"], default=["AP", "lateral"])
+    parser.add_argument("--off", nargs="+", type=float, default=OFF_DEG, metavar="DEG")
     parser.add_argument("--weights", default="", metavar="DIR", help="default: those that ship")
     parser.add_argument("--pose", default="fused", help="a file of configs/pose")
     parser.add_argument("--workers", type=int, default=0, help="processes; 0: one per core")
@@ -176,7 +226,7 @@ def main() -> None:
         a.workers or os.cpu_count() or 1,
         get_context("spawn"),
         initializer=prepare,
-        initargs=(a.views, a.weights, a.pose),
+        initargs=(a.views, a.weights, a.pose, a.off),
     ) as pool:
         for row in pool.map(one, seeds, chunksize=4):
             rows.append(row)
@@ -184,7 +234,12 @@ def main() -> None:
                 print(f"{len(rows)} of {a.films}, {time.monotonic() - began:.0f} s", flush=True)
     a.out.mkdir(parents=True, exist_ok=True)
     found = figures(rows)
-    found["made_by"] = {"films": a.films, "first_seed": a.first_seed, "pose": a.pose}
+    found["made_by"] = {
+        "films": a.films,
+        "first_seed": a.first_seed,
+        "pose": a.pose,
+        "off_deg": list(a.off),
+    }
     (a.out / "procedure_films.json").write_text(json.dumps(found, indent=1) + "\n")
     (a.out / "procedure_tips.jsonl").write_text("".join(json.dumps(r) + "\n" for r in rows))
     (a.out / "procedure_films.md").write_text(page(found))
