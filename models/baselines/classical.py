@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -24,6 +25,7 @@ from pipeline.knee.film import Film
 from pipeline.knee.landmarks import View, names_of
 
 Array = NDArray[np.float64]
+Grey = NDArray[Any]
 COARSE = 28
 """Rows and columns of the mean picture while it is laid over the film."""
 FINE = 256
@@ -104,7 +106,7 @@ class Classical:
 
     # -- where the knee is
 
-    def _matches(self, film: Film, pixels: NDArray[np.float32]) -> Iterator[Match]:
+    def _matches(self, film: Film, pixels: Grey) -> Iterator[Match]:
         scale = film.scale.mm_per_px_knee
         short = min(film.rows, film.columns)
         widths = (
@@ -117,7 +119,7 @@ class Classical:
             size = (max(round(film.columns * step), 8), max(round(film.rows * step), 8))
             small = _plain(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA))
             margin = COARSE // 2
-            padded = cv2.copyMakeBorder(small, *[margin] * 4, cv2.BORDER_REPLICATE)
+            padded = cv2.copyMakeBorder(small, margin, margin, margin, margin, cv2.BORDER_REPLICATE)
             for view in ("AP", "lateral"):
                 for turn in self.turns_deg:
                     for mirror in (False, True):
@@ -139,7 +141,7 @@ class Classical:
 
     # -- landmarks
 
-    def _landmarks(self, pixels: NDArray[np.float32], match: Match) -> Array:
+    def _landmarks(self, pixels: Grey, match: Match) -> Array:
         crop = crop_transform(match.centre, match.up, match.width, match.mirror, FINE)
         picture = cv2.GaussianBlur(picture_of(pixels, crop), (0, 0), 1.5)
         mean = averages(match.view)
@@ -156,7 +158,7 @@ class Classical:
             points = self._circles(picture, points)
         return crop.back(points)
 
-    def _circles(self, picture: NDArray[np.float32], points: Array) -> Array:
+    def _circles(self, picture: Grey, points: Array) -> Array:
         """Posterior and distal condyle landmarks from two circles, where two are found."""
         names = list(names_of("lateral"))
         unit = FINE / EXTENT
@@ -193,7 +195,7 @@ def crop_of(match: Match) -> Similarity:
     return crop_transform(match.centre, match.up, match.width, match.mirror, FINE)
 
 
-def _plain(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+def _plain(picture: Grey) -> Grey:
     """Without what changes slowly, and of one contrast everywhere."""
     base = cv2.GaussianBlur(picture, (0, 0), COARSE / 6, borderType=cv2.BORDER_REPLICATE)
     rest = picture - base
@@ -201,9 +203,7 @@ def _plain(picture: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(rest / size, dtype=np.float32)
 
 
-def _template(
-    view: View, turn_deg: float, mirror: bool
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def _template(view: View, turn_deg: float, mirror: bool) -> tuple[Grey, Grey]:
     """The mean picture turned and mirrored as the film would show it, and where it counts."""
     picture = averages(view).picture
     side = len(picture)
@@ -227,7 +227,7 @@ def _template(
     return _plain(small), round_.astype(np.float32)
 
 
-def _to_edge(picture: NDArray[np.float32], point: Array, normal: Array) -> Array:
+def _to_edge(picture: Grey, point: Array, normal: Array) -> Array:
     """(2,) crop pixels to the place along the outward normal where bone ends most clearly: the
     picture falls fastest there. Zeros where nothing falls."""
     reach = REACH_W * FINE / EXTENT
@@ -245,7 +245,7 @@ def _to_edge(picture: NDArray[np.float32], point: Array, normal: Array) -> Array
     return np.asarray(steps[best] * normal if fall[best] > 1e-4 else np.zeros(2))
 
 
-def _edges(picture: NDArray[np.float32], middle: Array, reach: float) -> Array:
+def _edges(picture: Grey, middle: Array, reach: float) -> Array:
     """(N, 2) crop pixels of edges around the back of the condyles, bone on the side of `middle`."""
     grey = np.clip(picture * 255, 0, 255).astype(np.uint8)
     marked = cv2.Canny(grey, 15, 40)

@@ -110,6 +110,8 @@ def compare(
     knees, failures = [], []
     for index, truth in enumerate(labelled.knees):
         width = truth.width_mm / truth.mm_per_px_knee
+        if not width > 0:  # a film without a scale
+            width = truth.width_px
         best = min(free, key=lambda i: _distance(found[i], truth), default=None)
         if best is not None and _distance(found[best], truth) < 0.6 * width:
             free.remove(best)

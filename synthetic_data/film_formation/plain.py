@@ -42,7 +42,7 @@ def plain_picture(body: Map, bone: Map, marrow: Map, rng: np.random.Generator) -
     signal = cv2.GaussianBlur(signal, (0, 0), rng.uniform(0.5, 1.0)) + scatter
     quanta = np.exp(rng.uniform(np.log(2e4), np.log(2e5)))
     grain = cv2.GaussianBlur(rng.standard_normal(signal.shape), (0, 0), rng.uniform(0.5, 0.9))
-    grain /= grain.std()
+    grain = grain / grain.std()
     thick = -np.log(np.maximum(signal + np.sqrt(signal / quanta) * grain, 1e-5))
     if rng.random() < 0.5:  # some edges raised, as consoles do
         thick = thick + rng.uniform(0.3, 1.2) * (thick - cv2.GaussianBlur(thick, (0, 0), 6))

@@ -1,0 +1,146 @@
+"""Charts of the benchmark's report."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from pipeline.bench.suite_tables import words
+from pipeline.records.paper import Block
+from pipeline.records.paper.charts import STYLES, Line, figure, house, lines, picture
+
+MOST = len(STYLES)
+
+
+def plots(results: Mapping[str, Any], about: str) -> list[Block]:
+    """The charts about `landmarks`, `angles` or `square`; of the first entries where there are
+    more than one chart can tell apart."""
+    entries = list(results["figures"])[:MOST]
+    suites = list(results["figures"][entries[0]])
+    first = suites[0]
+    if about == "landmarks":
+        found = [
+            _over_suites(
+                results,
+                entries,
+                lambda f: f["both"]["landmarks"].get("mean"),
+                "mean error of landmarks, mm",
+            ),
+            _curve(
+                results,
+                entries,
+                lambda f: f["both"]["landmarks"].get("sdr_curve"),
+                "mm",
+                "share of landmarks within, %",
+                f"Suite {words(first)}: share of landmarks within a distance of the truth",
+                100,
+            ),
+        ]
+    elif about == "angles":
+        found = [
+            _over_suites(
+                results,
+                entries,
+                lambda f: f["both"]["angles"].get("mae"),
+                "mean absolute error of angles, degrees",
+            ),
+            _curve(
+                results,
+                entries,
+                lambda f: [[100 * r["kept"], r["angles_mae"]] for r in f["abstention"]],
+                "knees kept, the surest first, %",
+                "mean absolute error, degrees",
+                f"Suite {words(first)}: abstention. A line that falls to the left says that an "
+                "entry knows when it is unsure",
+                1,
+            ),
+            _curve(
+                results,
+                entries,
+                lambda f: [
+                    [100 * float(level), 100 * held]
+                    for level, held in (f["both"]["angles"].get("held_at") or {}).items()
+                ],
+                "interval promised, %",
+                "angles inside it, %",
+                f"Suite {words(first)}: intervals against their promise (dotted: as promised)",
+                1,
+                diagonal=True,
+            ),
+        ]
+    else:
+        found = [
+            _curve(
+                results,
+                entries,
+                lambda f: [
+                    [100 * row["said"], 100 * row["true"]]
+                    for row in ((f["square"] or {}).get("usable") or {}).get("reliability", [])
+                ],
+                "probability of being square on, as said, %",
+                "truly square on, %",
+                f"Suite {words(first)}: probability of being square on within 5 degrees "
+                "(dotted: as it should be)",
+                1,
+                diagonal=True,
+            )
+        ]
+    return [block for block in found if block is not None]
+
+
+def _over_suites(
+    results: Mapping[str, Any], entries: list[str], take: Any, label: str
+) -> Block | None:
+    suites = list(results["figures"][entries[0]])
+    drawn, axes = figure(height=1.3 + 0.42 * len(suites))
+    some = False
+    with house():
+        for number, (style, entry) in enumerate(zip(STYLES, entries, strict=False)):
+            for place, suite in enumerate(suites):
+                three = take(results["figures"][entry][suite]) or {}
+                if not three.get("n"):
+                    continue
+                at = place + (number - (len(entries) - 1) / 2) * 0.18
+                if three.get("low") is not None and three.get("high") is not None:
+                    axes.plot([three["low"], three["high"]], [at, at], color=style.colour, lw=1.4)
+                look = {**style.line, "linestyle": ""}
+                name = None if any(line.get_label() == words(entry) for line in axes.lines) else 1
+                axes.plot([three["value"]], [at], label=words(entry) if name else None, **look)
+                some = True
+        axes.set_yticks(range(len(suites)), [words(suite) for suite in suites])
+        axes.set_ylim(len(suites) - 0.4, -0.6)
+        axes.set_xlim(left=0)
+        axes.set_xlabel(label)
+        axes.legend(loc="lower left", bbox_to_anchor=(0, 1), ncols=4, borderaxespad=0.2)
+    if not some:
+        return None
+    caption = f"{label[0].upper()}{label[1:]}, with 95 % intervals over persons."
+    return picture(drawn, f"{label} of each entry on each suite; the tables below", caption)
+
+
+def _curve(
+    results: Mapping[str, Any],
+    entries: list[str],
+    take: Any,
+    x_label: str,
+    y_label: str,
+    caption: str,
+    scale: float,
+    diagonal: bool = False,
+) -> Block | None:
+    suite = next(iter(results["figures"][entries[0]]))
+    series = []
+    for entry in entries:
+        points = take(results["figures"][entry][suite]) or []
+        if points:
+            series.append(
+                Line(words(entry), [p[0] for p in points], [scale * p[1] for p in points])
+            )
+    if not series:
+        return None
+    drawn = lines(series, x_label=x_label, y_label=y_label)
+    if diagonal:
+        with house():
+            axes = drawn.axes[0]
+            axes.plot([0, 100], [0, 100], linestyle=":", color="#4d575a", linewidth=1, zorder=0)
+    return picture(drawn, caption, caption + ".")
