@@ -108,7 +108,9 @@ class _Cluster:
         until = time.monotonic() + patience_s
         while self._client is None:
             try:
-                self._client = distributed.Client(self._own or address, timeout=10)
+                self._client = distributed.Client(
+                    self._own or address, timeout=max(1.0, min(10.0, patience_s))
+                )
             except (OSError, TimeoutError) as error:
                 if time.monotonic() >= until:
                     self.close()

@@ -19,7 +19,7 @@ from pipeline.knee.errors import Problem
 from pipeline.knee.reading import MadeBy, Reading
 from pipeline.readers.dicom_acquisition import read_acquisition
 from pipeline.readers.find import study_of
-from pipeline.records.files import disk_errors
+from pipeline.records.files import disk_errors, full_disk
 from pipeline.records.journal import Trouble
 from pipeline.records.rows import to_dict
 from pipeline.records.store.films import FAILED, READ, REFUSED, FilmSeen, KnownContents
@@ -117,10 +117,11 @@ class FilmWork:
         waited, pause = 0.0, PAUSE_S
         while left:
             try:
-                for listed, got in self._orders.source.fetch(list(left.values()), folder):
-                    if left.pop(listed.name, None) is not None:
-                        waited, pause = 0.0, PAUSE_S
-                        yield listed, got
+                with full_disk(str(folder)):
+                    for listed, got in self._orders.source.fetch(list(left.values()), folder):
+                        if left.pop(listed.name, None) is not None:
+                            waited, pause = 0.0, PAUSE_S
+                            yield listed, got
                 break
             except GoneError:
                 if waited >= self._orders.patience_s:

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -74,12 +77,36 @@ def check_books(store: Store) -> None:
     assert said == count(store, "readings")
 
 
+def wait_for(enough: Callable[[], bool], seconds: float = 90.0) -> None:
+    """Until something is so; fails after `seconds`."""
+    until = time.monotonic() + seconds
+    while not enough():
+        assert time.monotonic() < until, "it did not happen in time"
+        time.sleep(0.02)
+
+
+def children(pid: int) -> list[int]:
+    """Processes that a process has started (Linux)."""
+    found: list[int] = []
+    for task in Path(f"/proc/{pid}/task").glob("*/children"):
+        with suppress(OSError):
+            found += map(int, task.read_text().split())
+    return found
+
+
+def kill(pid: int) -> None:
+    with suppress(ProcessLookupError):
+        os.kill(pid, signal.SIGKILL)
+
+
 def start(films: Path, store: str, **said: Any) -> subprocess.Popen[bytes]:
     """A reader in a process group of its own, to be killed."""
     code = (
         "import json, sys\nfrom pathlib import Path\n"
         "from fake_archive import reader_of\nfrom pipeline.records.store import Store\n"
         "from store_cases import KEY\n"
+        "from pipeline.archive import engine\n"
+        "engine.NOTE_FILMS = 5\n"
         "films, store, said = sys.argv[1:]\n"
         "reader_of(Path(films), Store.open(store, KEY), **json.loads(said)).run()\n"
     )

@@ -10,6 +10,7 @@ import hashlib
 import json
 import os
 import tempfile
+import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -67,6 +68,7 @@ class FakeReader:
             facts = json.loads(path.read_text())
         except ValueError:
             raise Problem(str(path), "is no film", "leave it out") from None
+        time.sleep(facts.get("slow", 0.0))
         if "bomb" in facts:
             os._exit(9)  # what a crashing decoder does to its process
         frames = facts.get("frames")
