@@ -15,7 +15,7 @@ import subprocess
 import sys
 import threading
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Generator, Iterable
 from contextlib import suppress
 from typing import IO, Any, Generic, Protocol, TypeVar
 
@@ -176,7 +176,7 @@ def _send(pipe: IO[bytes], what: Any) -> None:
 _END = object()
 
 
-def in_processes(units: Iterable[U], make: Callable[[], Work[U, R]], workers: int) -> Iterator[R]:
+def in_processes(units: Iterable[U], make: Callable[[], Work[U, R]], workers: int) -> Generator[R]:
     """The results of all units, in the order in which they are finished.
 
     Units are taken as they are needed, from one thread at a time; at most two results a process

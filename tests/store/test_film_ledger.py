@@ -129,6 +129,16 @@ def test_the_database_itself_refuses_a_film_twice(store: Store, ledger: FilmLedg
         connection.execute(text("INSERT INTO films SELECT * FROM films"))
 
 
+def test_a_reading_that_is_lost_is_found_out(store: Store, ledger: FilmLedger) -> None:
+    ledger.note([seen(0), seen(1)])
+    assert store.verify() == []
+    with store._engine.begin() as connection:
+        connection.execute(text("UPDATE films SET readings = 2"))
+    found = [one for one in store.verify() if one.where.startswith("film ")]
+    assert len(found) == 2
+    assert found[0].what == "2 readings were noted with it, 1 are there"
+
+
 def test_names_are_digests_that_differ_by_source(store: Store, ledger: FilmLedger) -> None:
     ledger.note([seen(0)])
     with store._engine.connect() as connection:

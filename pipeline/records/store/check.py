@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, and_, func, select
 
 from pipeline.records.store import tables
 from pipeline.records.store.chain import START, row_hash
@@ -22,7 +22,7 @@ from pipeline.records.store.model import Break
 
 def breaks(connection: Connection, key: bytes) -> list[Break]:
     """Every place where the tables are not what the program wrote."""
-    return _chain(connection, key) + _made_from(connection)
+    return _chain(connection, key) + _made_from(connection) + _of_films(connection)
 
 
 def _chain(connection: Connection, key: bytes) -> list[Break]:
@@ -89,3 +89,24 @@ def _is_reading(row: Mapping[Any, Any], original: Any) -> bool:
         and row["weights"] == made_by["weights"]
         and row["config_sha256"] == made_by["config_sha256"]
     )
+
+
+def _of_films(connection: Connection) -> list[Break]:
+    """The ledger of films: every reading that it says there is."""
+    films, models, readings = tables.films.c, tables.models.c, tables.readings.c
+    same = and_(
+        readings.sha256 == films.sha256,
+        readings.weights == models.weights,
+        readings.config_sha256 == models.config_sha256,
+    )
+    query = (
+        select(films.sha256, films.readings, func.count(readings.id))
+        .join_from(tables.films, tables.models)
+        .outerjoin(tables.readings, same)
+        .group_by(films.sha256, films.model, films.readings)
+        .having(func.count(readings.id) < films.readings)
+    )
+    return [
+        Break(f"film {sha256[:12]}", f"{said} readings were noted with it, {found} are there")
+        for sha256, said, found in connection.execute(query)
+    ]
