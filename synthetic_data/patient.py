@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -32,6 +32,20 @@ Map = NDArray[np.float32]
 
 ROUNDS = 6
 """Rounds of `aimed`: the angles of the rays change with the direction almost one to one."""
+
+
+class Drawn:
+    """Noise drawn before it is asked for: `physics.exposure.Normals` of one size."""
+
+    def __init__(self, ready: list[Map]) -> None:
+        self._ready = ready
+
+    def standard_normal(self, size: tuple[int, int], dtype: type = np.float32) -> Map:
+        """The next picture of noise."""
+        made = self._ready.pop(0)
+        if made.shape != size or made.dtype != dtype:
+            raise ValueError(f"expected {made.shape} {made.dtype}, got {size} {dtype}")
+        return made
 
 
 @dataclass(frozen=True)
@@ -74,6 +88,24 @@ class KneePatient:
     def _inserts(self) -> dict[str, Insert]:
         return {n: Insert(solid.material, solid.within) for n, solid in self.knee.solids.items()}
 
+    @cached_property
+    def _pool(self) -> ThreadPoolExecutor | None:
+        return ThreadPoolExecutor(self.threads) if self.threads > 1 else None
+
+    @cached_property
+    def _drawn(self) -> dict[tuple[int, tuple[int, int]], Future[Drawn]]:
+        return {}
+
+    def _draw(self, number: int, shape: tuple[int, int]) -> Drawn:
+        rng = np.random.default_rng([self.seed, 6, number])
+        return Drawn([rng.standard_normal(shape, dtype=np.float32) for _ in range(2)])
+
+    def _noise(self, number: int, shape: tuple[int, int]) -> Drawn:
+        """The noise of one exposure, drawn by now or drawn at once."""
+        ready = self._drawn.pop((number, shape), None)
+        self._drawn.clear()
+        return self._draw(number, shape) if ready is None else ready.result()
+
     def aimed(self, aim: Aim, rotation_deg: float, tilt_deg: float) -> Aim:
         """`aim` turned so that its film shows just these angles, whatever its `toward`."""
         f = self.frames.femur
@@ -98,16 +130,21 @@ class KneePatient:
         camera = self.camera(aim)
         technique = replace(self.technique, mm_per_px=float(np.linalg.norm(camera.step_x)))
         grain = np.random.default_rng([self.seed, 5])
-        noise = np.random.default_rng([self.seed, 6, number])
+        shape = (camera.rows, camera.columns)
         signal = expose(
             self._paths(camera),
             technique,
             grain,
             inserts=self._inserts,
             axes=bone_axes(self.knee, camera),
-            quanta=noise,
+            quanta=self._noise(number, shape),
+            pool=self._pool,
         )
-        pixels = np.ascontiguousarray(form(signal, self.formation, noise), dtype=np.float32)
+        rest = np.random.default_rng([self.seed, 7, number])
+        pixels = np.ascontiguousarray(form(signal, self.formation, rest), dtype=np.float32)
+        if self._pool is not None:
+            # Whoever looks at this film leaves time to draw the next one's noise.
+            self._drawn[number + 1, shape] = self._pool.submit(self._draw, number + 1, shape)
         return self._described(pixels, aim, camera)
 
     def truth(self, aim: Aim) -> KneeTruth:
@@ -137,11 +174,7 @@ class KneePatient:
         def work(names: Sequence[str]) -> list[Map]:
             return list(self.renderer.path_lengths([meshes[name] for name in names], camera))
 
-        if len(parts) == 1:
-            found = [work(parts[0])]
-        else:
-            with ThreadPoolExecutor(len(parts)) as pool:
-                found = list(pool.map(work, parts))
+        found = list((map if self._pool is None else self._pool.map)(work, parts))
         lengths = {
             name: length
             for names, part in zip(parts, found, strict=True)

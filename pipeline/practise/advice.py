@@ -5,46 +5,47 @@ A process of its own, at a lower rank, reads one film after the other.
 
 from __future__ import annotations
 
-import multiprocessing
 import os
-from concurrent.futures import Future, ProcessPoolExecutor
+from collections.abc import Collection
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 from pipeline.batch import ReadSettings, parts_of
+from pipeline.batch.processes import Isolated, Mark
 from pipeline.knee.film import Film
 from pipeline.records.rows import to_dict
-from pipeline.run import Parts, examine, reading_of
+from pipeline.run import examine, reading_of
 
 RANK = 10
 MOST_WAITING = 64
 
-_parts: list[Parts] = []
 
+class Reader:
+    """Reads films; made in the process, which it gives a lower rank."""
 
-def _ready(settings: ReadSettings) -> None:
-    """In the process: lower rank, networks loaded."""
-    if hasattr(os, "nice"):
-        os.nice(RANK)
-    _parts.append(parts_of(replace(settings, writer={}), threads=1))
+    def __init__(self, settings: ReadSettings) -> None:
+        if hasattr(os, "nice"):
+            os.nice(RANK)
+        self._parts = parts_of(replace(settings, writer={}), threads=1)
 
-
-def _read(film: Film) -> dict[str, Any]:
-    """In the process: the reading of the film's first knee."""
-    look = examine(film, _parts[0])[0]
-    row = to_dict(reading_of(look, None, _parts[0]))
-    alignment = row["alignment"] or {}
-    return {
-        "refused": row["refused"],
-        "view": row["view"]["name"],
-        "rotation_deg": alignment.get("rotation_deg"),
-        "rotation_90": alignment.get("rotation_90"),
-        "tilt_deg": alignment.get("tilt_deg"),
-        "tilt_90": alignment.get("tilt_90"),
-        "square": alignment.get("square"),
-        "square_probability": alignment.get("square_probability"),
-        "moves": [move["text"] for move in row["moves"] if move["toward"]],
-    }
+    def __call__(self, film: Film, skip: Collection[str], mark: Mark) -> dict[str, Any]:
+        """The reading of the film's first knee, as much as a learner compares with."""
+        look = examine(film, self._parts)[0]
+        row = to_dict(reading_of(look, None, self._parts))
+        alignment = row["alignment"] or {}
+        return {
+            "refused": row["refused"],
+            "view": row["view"]["name"],
+            "rotation_deg": alignment.get("rotation_deg"),
+            "rotation_90": alignment.get("rotation_90"),
+            "tilt_deg": alignment.get("tilt_deg"),
+            "tilt_90": alignment.get("tilt_90"),
+            "square": alignment.get("square"),
+            "square_probability": alignment.get("square_probability"),
+            "moves": [move["text"] for move in row["moves"] if move["toward"]],
+        }
 
 
 @dataclass
@@ -56,26 +57,19 @@ class Adviser:
     """
 
     settings: ReadSettings | None
-    _pool: ProcessPoolExecutor | None = None
+    _lane: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1))
+    _process: Isolated[Film, dict[str, Any]] | None = None
     _asked: dict[tuple[str, int], Future[dict[str, Any]]] = field(default_factory=dict)
 
     def ask(self, round_id: str, number: int, film: Film) -> None:
         """Begins to read a film; returns at once."""
         if self.settings is None:
             return
-        if self._pool is None:
-            self._pool = ProcessPoolExecutor(
-                1,
-                mp_context=multiprocessing.get_context("spawn"),
-                initializer=_ready,
-                initargs=(self.settings,),
-            )
+        if self._process is None:
+            self._process = Isolated(partial(Reader, self.settings))
         while len(self._asked) >= MOST_WAITING:
             self._asked.pop(next(iter(self._asked))).cancel()
-        try:
-            self._asked[round_id, number] = self._pool.submit(_read, film)
-        except RuntimeError:  # the process ended: without it practice goes on
-            self._pool = None
+        self._asked[round_id, number] = self._lane.submit(self._process, film)
 
     def answer(self, round_id: str, number: int) -> dict[str, Any]:
         """`state` off, reading, ready or failed; when ready, the reading as well."""
@@ -89,6 +83,7 @@ class Adviser:
         return {"state": "ready", **asked.result()}
 
     def close(self) -> None:
-        """Ends the process."""
-        if self._pool is not None:
-            self._pool.shutdown(wait=False, cancel_futures=True)
+        """Ends the process; what is not read by then stays unread."""
+        self._lane.shutdown(wait=False, cancel_futures=True)
+        if self._process is not None:
+            self._process.close()

@@ -256,7 +256,7 @@ LEVELS: dict[int, Level] = {
     ),
     4: Level(
         "Hard knees",
-        "Disease, metal or a stout limb in every patient; within 3 degrees.",
+        "Disease, metal or a stout limb in every patient.",
         Rules(tolerance_deg=3.0),
         both=0.8,
         off_deg=(4.5, 18.0),
@@ -268,7 +268,7 @@ LEVELS: dict[int, Level] = {
     ),
     5: Level(
         "On your own",
-        "Within 2 degrees, against the clock; everything is explained at the end.",
+        "Anything may be off; everything is explained at the end.",
         Rules(tolerance_deg=2.0, explain="at the end", seconds=180, most=6),
         both=0.8,
         off_deg=(3.5, 18.0),

@@ -82,7 +82,7 @@ def explained(played: Round, number: int) -> dict[str, Any]:
         "made": None if exposure.moves is None else told(view, exposure.moves),
         "needed": told(view, needs, least=0.5),
         "outlines": outlines(played.patient, camera, view),
-        "scene": scene(camera, played.patient.frames),
+        "scene": scene(camera, played.patient.frames, played.square_direction()),
     }
 
 
@@ -117,7 +117,9 @@ def told(view: str, moves: Moves, least: float = 0.0) -> list[str]:
             continue
         way = choice["plus"] if value > 0 else choice["minus"]
         unit = "°" if choice["unit"] == "degrees" else " mm"
-        found.append(f"{choice['title']} {abs(value):.1f}{unit}: {way}".replace(".0", ""))
+        size = f"{abs(value):.1f}".removesuffix(".0")
+        what = f"{choice['title']} the limb" if choice["group"] == "limb" else choice["title"]
+        found.append(f"{what} {size}{unit}: {way}")
     return found
 
 
@@ -128,16 +130,18 @@ FINE = 4
 
 
 def outlines(patient: Patient, camera: Camera, view: str) -> list[dict[str, Any]]:
-    """Outlines of what the eye should compare: name, label, where the label goes, (N, 2) points.
+    """Outlines of what the eye should compare: name, whether closed, (N, 2) points.
 
-    The condyles are the distal 45 mm of the femur, split at the middle of its width. On AP also
-    the patella and the two rims of the plateau, as lines.
+    The condyles are the distal 45 mm of the femur, split at the middle of its width; edges that
+    only the cut makes are left open. On AP also the patella and the two rims of the plateau.
     """
     frames, surfaces = patient.frames, patient.knee.surfaces
-    found = []
+    femur, found = surfaces["femur"], []
     for side in ("medial", "lateral"):
-        line = silhouette(condyle(surfaces["femur"], frames, side), camera)
-        found.append(_outline(f"{side} condyle", line, closed=True))
+        # What lies deep inside this shadow is no edge of the bone.
+        wider = condyle(femur, frames, side if view == "lateral" else None, DISTAL_FEMUR_MM + 25)
+        line = edges(condyle(femur, frames, side), wider, camera)
+        found.append(_outline(f"{side} condyle", line, closed=False))
     if view == "AP":
         line = silhouette(surfaces["patella"], camera)
         found.append(_outline("patella", line, closed=True))
@@ -157,17 +161,23 @@ def _outline(name: str, line: Array, *, closed: bool) -> dict[str, Any] | None:
     }
 
 
-def condyle(femur: Mesh, frames: Frames, side: str) -> Mesh:
-    """The faces of one condyle: distal 45 mm, one half of the width. An open surface."""
+def condyle(
+    femur: Mesh, frames: Frames, side: str | None, reach_mm: float = DISTAL_FEMUR_MM
+) -> Mesh:
+    """The faces of one condyle, or of both (None): distal `reach_mm`. An open surface."""
     vertices = np.asarray(femur.vertices)
-    own = (vertices @ frames.femur.z - _middle(vertices, frames)) * (1 if side == "lateral" else -1)
-    kept = (own >= 0) & _distal(vertices, frames)
+    kept = _distal(vertices, frames, reach_mm)
+    if side is not None:
+        own = vertices @ frames.femur.z - _middle(vertices, frames)
+        kept &= (own >= 0) if side == "lateral" else (own <= 0)
     return Mesh(femur.vertices, femur.faces[kept[femur.faces].all(axis=1)])
 
 
-def _distal(vertices: Array, frames: Frames) -> NDArray[np.bool_]:
+def _distal(
+    vertices: Array, frames: Frames, reach_mm: float = DISTAL_FEMUR_MM
+) -> NDArray[np.bool_]:
     rise = vertices @ frames.femur.y
-    return np.asarray(rise < rise.min() + DISTAL_FEMUR_MM)
+    return np.asarray(rise < rise.min() + reach_mm)
 
 
 def _middle(vertices: Array, frames: Frames) -> float:
@@ -175,34 +185,77 @@ def _middle(vertices: Array, frames: Frames) -> float:
     return float(across.max() + across.min()) / 2
 
 
-def silhouette(mesh: Mesh, camera: Camera) -> Array:
-    """(N, 2) pixels: the longest outline of a surface's shadow; empty off the film."""
+def shadow(mesh: Mesh, camera: Camera) -> NDArray[np.uint8]:
+    """(rows, columns) 255 where a surface's faces fall, else 0."""
     xy = camera.project(mesh.vertices)
     mask = np.zeros((camera.rows, camera.columns), np.uint8)
     fixed = np.rint(np.clip(xy, -1e4, 1e4) * (1 << FINE)).astype(np.int32)
     for face in mesh.faces:
         cv2.fillConvexPoly(mask, fixed[face], 255, cv2.LINE_8, FINE)
+    return mask
+
+
+def silhouette(mesh: Mesh, camera: Camera) -> Array:
+    """(N, 2) pixels: the longest outline of a surface's shadow; empty off the film."""
+    return _simple(_contour(shadow(mesh, camera)), closed=True)
+
+
+def edges(part: Mesh, whole: Mesh, camera: Camera) -> Array:
+    """(N, 2) pixels: the longest run of a part's outline that lies at the whole's edge."""
+    line = _contour(shadow(part, camera))
+    if not len(line):
+        return line
+    deep = cv2.erode(shadow(whole, camera), np.ones((2 * EDGE_PX + 1,) * 2, np.uint8))
+    at = line.astype(np.int64)
+    outer = deep[at[:, 1], at[:, 0]] == 0
+    if outer.all() or not outer.any():
+        return _simple(line, closed=bool(outer.all()))
+    # Begin right after an inner point, so that no run is cut in two.
+    line, outer = (np.roll(each, -int(np.argmin(outer)), axis=0) for each in (line, outer))
+    ends = np.flatnonzero(np.diff(np.concatenate([[0], outer.astype(int), [0]])))
+    first, last = max(ends.reshape(-1, 2), key=lambda run: run[1] - run[0])
+    return _simple(line[first:last], closed=False)
+
+
+EDGE_PX = 4
+
+
+def _contour(mask: NDArray[np.uint8]) -> Array:
+    """(N, 2) every pixel of the largest outline."""
     lines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     if not lines:
         return np.zeros((0, 2))
-    longest = cv2.approxPolyDP(max(lines, key=cv2.contourArea), 0.6, True)
-    return np.asarray(longest[:, 0, :], dtype=np.float64)
+    return np.asarray(max(lines, key=cv2.contourArea)[:, 0, :], dtype=np.float64)
+
+
+def _simple(line: Array, *, closed: bool) -> Array:
+    """The same line through fewer points."""
+    if len(line) < 3:
+        return line
+    kept = cv2.approxPolyDP(line.astype(np.float32)[:, None, :], 0.6, closed)
+    return np.asarray(kept[:, 0, :], dtype=np.float64)
 
 
 # ---- the scene ---------------------------------------------------------------------------------
 
 
-def scene(camera: Camera, frames: Frames) -> dict[str, Any]:
-    """The beam in the knee's axes (mm): source, receptor's corners, the knee's ray, its axes."""
+def scene(camera: Camera, frames: Frames, square: Array) -> dict[str, Any]:
+    """The beam in the knee's axes (mm): source, receptor's corners, the knee's own axes.
+
+    `square` is the (3,) direction of a square film's ray, toward the near end.
+    """
     size = np.array([camera.columns - 1, camera.rows - 1], dtype=np.float64)
     corners = camera.pixel(np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * size)
     f, t = frames.femur, frames.tibia
     half = 0.75 * f.width
+    ray = camera.ray(f.origin)
     return {
         "source": _plain(camera.source),
         "corners": _plain(corners),
         "foot": _plain(camera.pixel(camera.principal)),
         "middle": _plain(f.origin),
+        "ray": _plain(ray if ray @ square > 0 else -ray),
+        "square": _plain(square),
         "condylar_axis": _plain(np.stack([f.origin - half * f.z, f.origin + half * f.z])),
         "rim": _plain(t.rim),
         "axes": _plain(np.stack([f.x, f.y, f.z])),

@@ -5,7 +5,8 @@ from __future__ import annotations
 import secrets
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Any, Literal
 
 import numpy as np
@@ -16,7 +17,7 @@ from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
 from pipeline.knee.truth import KneeTruth
 from pipeline.practise.exercise import Exercise, Rules, code_of
-from pipeline.practise.table import ANGLES, Moves, Stand, aim_of, first_stand, needed
+from pipeline.practise.table import ANGLES, Moves, Stand, aim_of, base_aim, first_stand, needed
 
 OFF_MM = 10.0
 """From here on the knee counts as off centre: a design choice, 0.8 degrees at a C-arm."""
@@ -229,6 +230,13 @@ class Round:
         """The beam's moves that would have made the next film square and centred."""
         return needed(exposure.stand, self.patient, self.exercise)
 
+    def square_direction(self) -> NDArray[np.float64]:
+        """(3,) unit vector toward the near end along the ray of a square film, knee's axes."""
+        centred = replace(base_aim(self.exercise), off_centre_mm=(0.0, 0.0))
+        camera = self.patient.camera(self.patient.aimed(centred, 0.0, 0.0))
+        ray = camera.ray(self.patient.frames.femur.origin)
+        return -ray if centred.source_at_near_end else ray
+
     def _playing(self) -> None:
         if self.ended is not None:
             raise Problem("exercise", "it is over", "begin another one")
@@ -254,16 +262,22 @@ FULL = 65535
 NOTE = "INVENTED FILM - for practice only, never for guidance"
 
 
-def levels_of(film: Film) -> NDArray[np.uint16]:
-    """(rows, columns) grey levels 0 to 65535 of the film, with `NOTE` written along its foot."""
+@lru_cache(maxsize=4)
+def _note(columns: int) -> NDArray[np.float32]:
+    """`NOTE` as white on black, 0 to 1, for a film so many pixels wide."""
     import cv2
 
+    font, size = cv2.FONT_HERSHEY_SIMPLEX, columns / 1500.0
+    (width, height), _ = cv2.getTextSize(NOTE, font, size, 1)
+    strip = np.zeros((2 * height + 2, min(width + 2 * height, columns)), np.uint8)
+    cv2.putText(strip, NOTE, (height, height + height // 2), font, size, 255, 1, cv2.LINE_AA)
+    return strip.astype(np.float32) / np.float32(255.0)
+
+
+def levels_of(film: Film) -> NDArray[np.uint16]:
+    """(rows, columns) grey levels 0 to 65535 of the film, with `NOTE` written along its foot."""
     levels = np.rint(film.pixels * np.float32(FULL)).astype("<u2")
-    rows, columns = levels.shape
-    size = columns / 1500.0
-    (width, height), _ = cv2.getTextSize(NOTE, cv2.FONT_HERSHEY_SIMPLEX, size, 1)
-    strip = levels[rows - 2 * height - 2 :, : width + 2 * height]
-    strip //= 3
-    at = (height, rows - height // 2 - 3)
-    cv2.putText(levels, NOTE, at, cv2.FONT_HERSHEY_SIMPLEX, size, 60000, 1, cv2.LINE_AA)
+    note = _note(levels.shape[1])
+    foot = levels[-note.shape[0] :, : note.shape[1]]
+    foot[:] = (foot / 3.0) * (1.0 - note) + 0.92 * FULL * note
     return levels

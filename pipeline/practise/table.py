@@ -184,16 +184,14 @@ def choices(view: str) -> list[dict[str, str]]:
             {"name": name, "group": "limb", "title": title, "plus": plus, "minus": minus}
             | {"unit": "degrees"}
         )
-    for name, title, (plus, minus) in zip(
-        SHIFTS, ("across", "along the limb"), CENTRING[view], strict=True
-    ):
+    for name, title, (plus, minus) in zip(SHIFTS, ("across", "along"), CENTRING[view], strict=True):
         found.append(
             {
                 "name": name,
                 "group": "centring",
                 "title": title,
-                "plus": f"central ray toward {plus}",
-                "minus": f"central ray toward {minus}",
+                "plus": f"ray toward {plus}",
+                "minus": f"ray toward {minus}",
                 "unit": "mm",
             }
         )
@@ -203,12 +201,12 @@ def choices(view: str) -> list[dict[str, str]]:
 ANGLES = ("rotation", "tilt")
 LIMB = {
     "AP": (
-        ("turn the limb", "outward", "inward"),
-        ("raise the limb", "the heel", "the knee, on a bolster"),
+        ("turn", "outward", "inward"),
+        ("raise", "the heel up", "the knee up, on a bolster"),
     ),
     "lateral": (
-        ("turn the limb", "inward", "outward"),
-        ("swing the foot", "outward", "inward"),
+        ("turn", "inward", "outward"),
+        ("swing", "the foot outward", "the foot inward"),
     ),
 }
 """As the conventions have them; a whole limb is turned, its bend is not changed."""

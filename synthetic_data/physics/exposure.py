@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from concurrent.futures import Executor
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import cv2
 import numpy as np
@@ -20,6 +21,14 @@ Map = NDArray[Any]
 
 PHOTONS_PER_MM2_UGY = 30000.0
 """Quanta per mm2 and microgray of air kerma, RQA5 (IEC 62220-1; from memory)."""
+
+
+class Normals(Protocol):
+    """Where noise comes from: a generator, or what was drawn from one beforehand."""
+
+    def standard_normal(self, size: Any, dtype: Any) -> Map:
+        """float32 of mean 0 and standard deviation 1."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -140,7 +149,8 @@ def expose(
     *,
     inserts: Mapping[str, Insert] | None = None,
     axes: Mapping[str, BoneAxis] | None = None,
-    quanta: np.random.Generator | None = None,
+    quanta: Normals | None = None,
+    pool: Executor | None = None,
 ) -> Map:
     """The detector's signal behind everything in `paths`.
 
@@ -153,6 +163,7 @@ def expose(
         axes: from `texture.bone_axes`: direction of the trabeculae, and where the medullary
             canal begins. Without them texture has a random direction and there is no canal.
         quanta: noise alone, where the same texture is wanted on several films; `rng` by default.
+        pool: threads for what can be done side by side; the film is the same.
 
     Returns:
         (rows, columns) float32, 1 = mean open beam, noise included, always above 0.
@@ -160,7 +171,7 @@ def expose(
     axes = dict(axes or {})
     per_px = technique.mm_per_px * 0.85
     tissue = {name: path for name, path in paths.items() if name not in (inserts or {})}
-    fractions = bone_fractions(tissue, axes, rng, technique.cancellous(), per_px)
+    fractions = bone_fractions(tissue, axes, rng, technique.cancellous(), per_px, pool)
     through = materials(paths, inserts, fractions)
     along = next((axis.along for axis in axes.values()), np.zeros(2))
     if technique.cortical_mottle > 0:
@@ -240,9 +251,7 @@ def _counted(primary, scatter, per_signal, noise):  # type: ignore[no-untyped-de
             noise[row, column] = signal + noise[row, column] * np.sqrt(signal * per_signal)
 
 
-def detect(
-    primary: Map, body_mm: Map, technique: Technique, used: Beam, rng: np.random.Generator
-) -> Map:
+def detect(primary: Map, body_mm: Map, technique: Technique, used: Beam, rng: Normals) -> Map:
     """Scatter, quantum noise, blur and electronic noise on top of the primary signal.
 
     Quanta are counted before the blur, as in a scintillator, so their noise is correlated. The

@@ -6,7 +6,9 @@ their share of the path's variation falls with the root of its length.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -217,6 +219,7 @@ def bone_fractions(
     rng: np.random.Generator,
     made: Cancellous,
     mm_per_px: float = 0.3,
+    pool: Executor | None = None,
 ) -> dict[str, Map]:
     """Mineral share inside every marrow surface, per pixel.
 
@@ -227,11 +230,12 @@ def bone_fractions(
         paths: path lengths, mm; every `<bone>_marrow` among them is given a map.
         axes: bone's name to its axis; a bone without one has no canal and no main direction.
         mm_per_px: at the knee, for bones without an axis.
+        pool: threads that fill the bones' maps, several at a time; None = one after the other.
 
     Returns:
         Bone's name to its (rows, columns) float32 share; 0 outside the marrow surface.
     """
-    out = {}
+    out, jobs = {}, []
     for name in paths:
         if not name.endswith("_marrow"):
             continue
@@ -246,7 +250,8 @@ def bone_fractions(
         fine, fine_at = laid("trabeculae", axis.mm_per_px, axis.along, rng, made.stretch)
         coarse, coarse_at = laid("mottle", axis.mm_per_px, axis.along, rng)
         dose = np.array([made.fraction, made.floor, made.strength, made.mottle, made.subchondral])
-        _fill_shares(path, fine, fine_at, coarse, coarse_at, run, dose, share)
+        jobs.append((path, fine, fine_at, coarse, coarse_at, run, dose, share))
+    deque((map if pool is None else pool.map)(lambda job: _fill_shares(*job), jobs), maxlen=0)
     return out
 
 

@@ -70,7 +70,8 @@ async function renew() {
   return true;
 }
 
-async function call(path, options = {}) {
+/** The server's answer as it comes; `Refused` where it is no success. */
+export async function call(path, options = {}) {
   let response = await once(path, options);
   if (response.status === 401 && (await renew())) response = await once(path, options);
   if (!response.ok) {
