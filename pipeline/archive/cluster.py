@@ -11,6 +11,7 @@ import hashlib
 import pickle
 import threading
 import time
+import zlib
 from collections.abc import Callable, Generator, Iterable, Sequence
 from typing import Any, TypeVar
 
@@ -138,7 +139,8 @@ class _Cluster:
         return self._threads
 
     def submit(self, task: Sequence[U], make: Callable[[], Work[U, R]]) -> Any:
-        return self._client.submit(do_task, list(task), pickle.dumps(make), pure=False)
+        # Packed, because dask writes the beginning of a task's arguments into its logs.
+        return self._client.submit(do_task, packed(list(task)), packed(make), pure=False)
 
     def finished(self, running: Iterable[Any]) -> list[Any]:
         """Futures that are done, at least one. Raises `_GoneError`, `StopError`."""
@@ -174,13 +176,14 @@ class _Cluster:
         if future.status == "cancelled" or future.status == "lost":
             raise _GoneError
         try:
-            return future.result(timeout=30)
+            results, error = future.result(timeout=30)
         except self._distributed.scheduler.KilledWorker:
             return None
-        except (Problem, KeyboardInterrupt):
-            raise
-        except (OSError, TimeoutError) as error:
-            raise _GoneError from error
+        except (OSError, TimeoutError) as lost:
+            raise _GoneError from lost
+        if error is not None:
+            raise error
+        return results
 
 
 # ---- in a worker --------------------------------------------------------------------------------
@@ -188,11 +191,25 @@ class _Cluster:
 _own = threading.local()
 
 
-def do_task(units: Sequence[Any], made: bytes) -> list[Any]:
-    """All units of a task, one after the other, in this thread's own process."""
+def do_task(task: bytes, made: bytes) -> tuple[list[Any], Exception | None]:
+    """All units of a task, one after the other, in this thread's own process.
+
+    What they raise is returned: dask would write it into its logs, with the names of films.
+    """
     key = hashlib.sha256(made).hexdigest()
     if getattr(_own, "key", None) != key:
         if getattr(_own, "lane", None) is not None:
             _own.lane.close()
-        _own.lane, _own.key = Isolated(pickle.loads(made)), key
-    return [_own.lane(unit) for unit in units]
+        _own.lane, _own.key = Isolated(unpacked(made)), key
+    try:
+        return [_own.lane(unit) for unit in unpacked(task)], None
+    except Exception as error:
+        return [], error
+
+
+def packed(value: Any) -> bytes:
+    return zlib.compress(pickle.dumps(value))
+
+
+def unpacked(data: bytes) -> Any:
+    return pickle.loads(zlib.decompress(data))

@@ -2,6 +2,7 @@
 
     throughput   films a second from a folder, beside bare decoding, bare forward passes of the
                  networks and bare reading, in turns in the same run, in as many processes
+    server       the same films from a real archive server on loopback beside a folder
     scaling      the same films with one and two processes, in turns
     memory       many tiny films with a fast fake detector through the real engine; memory of every
                  process while they pass, and a picture of it
@@ -32,10 +33,13 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "helpers"))
 import archive_bench
 from fake_archive import children, films, reader_of
 from postgres_server import PostgresServer
+from sqlalchemy import text
 from store_cases import KEY
 
+from pipeline.archive.contract import Source
 from pipeline.archive.engine import Reader, model_of
 from pipeline.archive.settings import ArchiveSettings
+from pipeline.archive.sources.choose import source_of
 from pipeline.archive.sources.folder import FolderSource
 from pipeline.batch.processes import in_processes
 from pipeline.cli import compose
@@ -70,42 +74,31 @@ def settings_of(**changes: Any) -> ArchiveSettings:
     return ArchiveSettings(**{**compose("archive", ArchiveSettings, []), **changes})
 
 
-def archived(root: Path, chosen: ArchiveSettings) -> Callable[[int], int]:
-    """Reads the first films of a folder into a new store."""
+def archived(source: Source, chosen: ArchiveSettings) -> Callable[[int], int]:
+    """Reads the first films of a source into a new store."""
 
     def work(count: int) -> int:
         with tempfile.TemporaryDirectory() as folder:
-            source = FolderSource(str(root / f"first-{count}"))
+            first = archive_bench.First(source, count)
             with Store.open(f"{folder}/store.sqlite", KEY) as store:
-                outcome = Reader(source, store, chosen, model_of(chosen.read())).run()
+                outcome = Reader(first, store, chosen, model_of(chosen.read())).run()
         assert outcome.films.total() == count, outcome
         return count
 
     return work
 
 
-def firsts(root: Path, paths: Sequence[Path], counts: Sequence[int]) -> None:
-    """Folders of links to the first films."""
-    for count in counts:
-        for path in paths[:count]:
-            link = root / f"first-{count}" / path.parent.name / path.name
-            link.parent.mkdir(parents=True, exist_ok=True)
-            if not link.exists():
-                os.link(path, link)
-
-
 def throughput(options: argparse.Namespace) -> None:
     with tempfile.TemporaryDirectory(dir=options.folder) as temporary:
         for jpegls in (False, True):
             root = Path(temporary) / ("jpeg-ls" if jpegls else "raw")
-            archive_bench.write_films(root / "all", options.films, options.drawn, jpegls)
-            paths = sorted((root / "all").rglob("*.dcm"))
-            firsts(root, paths, (2, len(paths)))
+            archive_bench.write_films(root, options.films, options.drawn, jpegls)
+            paths = sorted((root).rglob("*.dcm"))
             size = paths[0].stat().st_size / 1e6
             print(f"\n{len(paths)} films, {root.name}, {size:.1f} MB, {options.workers} processes")
             chosen = settings_of(workers=options.workers)
             threads = max(1, (os.cpu_count() or 1) // options.workers)
-            engine = archived(root, chosen)
+            engine = archived(FolderSource(str(root)), chosen)
 
             def bare(make: Any, paths: Sequence[Path] = paths) -> Callable[[int], int]:
                 def work(count: int) -> int:
@@ -149,12 +142,40 @@ def _print(found: dict[str, list[tuple[float, float]]]) -> dict[str, tuple[float
     return rates
 
 
+def server(options: argparse.Namespace) -> None:
+    from real_archive import send, serving_archive
+
+    with tempfile.TemporaryDirectory(dir=options.folder) as temporary:
+        root = Path(temporary) / "films"
+        archive_bench.write_films(root, options.films, options.drawn, False)
+        paths = sorted(root.rglob("*.dcm"))
+        with serving_archive(Path(temporary) / "server") as there:
+            send(there, paths)
+            print(
+                f"{len(paths)} films of {paths[0].stat().st_size / 1e6:.1f} MB, Orthanc on "
+                f"loopback; {options.workers} processes"
+            )
+            addresses = {
+                "folder": str(root),
+                "DICOMweb": f"{there.web}/dicom-web",
+                "DIMSE (C-GET)": f"dicom://{there.title}@127.0.0.1:{there.port}",
+            }
+            chosen = settings_of(workers=options.workers)
+            found: dict[str, list[tuple[float, float]]] = {name: [] for name in addresses}
+            for _ in range(options.rounds):
+                for name, address in addresses.items():
+                    work = archived(source_of(address), chosen)
+                    found[name].append(steady(work, len(paths)))
+            rates = _print(found)
+            for name in list(addresses)[1:]:
+                print(f"{name} / folder: {rates[name][0] / rates['folder'][0]:.2f}")
+
+
 def scaling(options: argparse.Namespace) -> None:
     with tempfile.TemporaryDirectory(dir=options.folder) as temporary:
         root = Path(temporary)
-        archive_bench.write_films(root / "all", options.films, options.drawn, False)
-        paths = sorted((root / "all").rglob("*.dcm"))
-        firsts(root, paths, (2, len(paths)))
+        archive_bench.write_films(root, options.films, options.drawn, False)
+        paths = sorted((root).rglob("*.dcm"))
         found: dict[str, list[tuple[float, float]]] = {"1 process": [], "2 processes": []}
         # One thread each, so that only the number of processes differs.
         chosen = {
@@ -164,7 +185,9 @@ def scaling(options: argparse.Namespace) -> None:
         print(f"{len(paths)} films; load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
         for _ in range(options.rounds):
             for name in found:
-                found[name].append(steady(archived(root, chosen[name]), len(paths)))
+                found[name].append(
+                    steady(archived(FolderSource(str(root)), chosen[name]), len(paths))
+                )
         rates = _print(found)
         one, two = rates["1 process"], rates["2 processes"]
         print(f"2 processes / (2 x 1 process): {two[0] / one[0] / 2:.2f}")
@@ -198,12 +221,15 @@ def memory(options: argparse.Namespace) -> None:
                 read = [resident_mb(pid) for pid in children(os.getpid())]
                 samples.append((done, resident_mb(os.getpid()), read))
 
-        before = time.perf_counter()
+        before, own = time.perf_counter(), time.process_time()
         with Store.open(f"{temporary}/store.sqlite", KEY) as store:
             outcome = reader_of(root, store, workers=options.workers, progress=progress).run()
-        took = time.perf_counter() - before
+        took, own = time.perf_counter() - before, time.process_time() - own
         store_mb = Path(f"{temporary}/store.sqlite").stat().st_size / 1e6
-    print(f"{outcome.films.total()} films in {took:.0f} s, store {store_mb:.0f} MB")
+    print(
+        f"{outcome.films.total()} films in {took:.0f} s, store {store_mb:.0f} MB, "
+        f"{1000 * own / outcome.films.total():.2f} ms of the command's processor a film"
+    )
     # Flat from the tenth part on, when caches and pages of the database are filled.
     late = [one for one in samples if one[0] >= options.films / 10 and one[2]]
     first, last = late[: len(late) // 9], late[-len(late) // 9 :]
@@ -264,6 +290,9 @@ def inserts(options: argparse.Namespace) -> None:
                 continue
             with Store.open(url, KEY) as store:
                 ledger = FilmLedger(store, MadeBy(**made_by), "/films")
+                if options.prefill:
+                    prefill(store, options.prefill)
+                before = size(store)
                 at = 0
                 for upto in range(options.films // 5, options.films + 1, options.films // 5):
                     wall, busy = time.perf_counter(), time.process_time()
@@ -282,8 +311,39 @@ def inserts(options: argparse.Namespace) -> None:
                 wall = time.perf_counter()
                 assert len(ledger.known(names, failed_too=True)) == len(names)
                 print(f"{name:<11} known: {len(names) / (time.perf_counter() - wall):7.0f} names/s")
-                if callable(size):
-                    print(f"{name:<11} {size(store) / at:7.0f} bytes a film")
+                print(f"{name:<11} {(size(store) - before) / at:7.0f} bytes a film")
+
+
+def prefill(store: Store, count: int) -> None:
+    """So many films that were read before, in the tables that every new film is looked up in."""
+    if store.url.get_backend_name() == "sqlite":
+        random = "lower(hex(randomblob(32)))"
+        series = (
+            "WITH RECURSIVE n(g) AS (SELECT 1 UNION ALL SELECT g + 1 FROM n WHERE g < :count) "
+            f"SELECT g, {random} AS sha256, {random} AS name FROM n"
+        )
+    else:
+        random = "encode(sha256((g::text || 'NAME')::bytea), 'hex')"
+        series = (
+            f"SELECT g, {random} AS sha256, {random.replace('NAME', 'other')} AS name "
+            "FROM generate_series(1, :count) AS g"
+        )
+    steps = (
+        "INSERT INTO models VALUES (99, 'prefilled', 'prefilled')",
+        f"CREATE TEMPORARY TABLE fill AS {series}",
+        "INSERT INTO readings SELECT g, sha256, 0, 0, 'prefilled', 'prefilled' FROM fill "
+        "ORDER BY sha256",
+        "INSERT INTO films SELECT sha256, 99, 'read', 1, NULL, 1, '2026-01-01' FROM fill "
+        "ORDER BY sha256",
+        "INSERT INTO film_names SELECT name, sha256, 1, 1, NULL, '2026-01-01' FROM fill "
+        "ORDER BY name",
+        "INSERT INTO acquisitions SELECT sha256, name, 'op-0', 'st-0', '2026-01-01', 'DX', 'KNEE', "
+        "NULL FROM fill ORDER BY sha256",
+        "DROP TABLE fill",
+    )
+    with store._engine.begin() as connection:
+        for step in steps:
+            connection.execute(text(step), {"count": count} if ":count" in step else {})
 
 
 @contextmanager
@@ -295,7 +355,7 @@ def sqlite(folder: str | None) -> Iterator[tuple[str, Any]]:
 
 @contextmanager
 def postgresql(folder: str | None) -> Iterator[tuple[str, Any]]:
-    server = PostgresServer()
+    server = PostgresServer(Path(folder or tempfile.gettempdir()), durable=True)
     if not server.available:
         yield "", server.missing
         return
@@ -314,12 +374,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("what", choices=("throughput", "scaling", "memory", "inserts"))
+    parser.add_argument("what", choices=("throughput", "server", "scaling", "memory", "inserts"))
     parser.add_argument("--films", type=int, default=40)
     parser.add_argument("--drawn", type=int, default=8, help="films that are rendered")
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--batch", type=int, default=200)
+    parser.add_argument("--prefill", type=int, default=0, help="films read before (inserts)")
     parser.add_argument("--folder", help="where temporary films and stores lie")
     parser.add_argument("--readings", help="readings.jsonl to take a reading from (inserts)")
     parser.add_argument("--picture", help="PNG of the memory")

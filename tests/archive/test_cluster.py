@@ -14,9 +14,11 @@ from pathlib import Path
 
 import pytest
 from fake_archive import HELPERS, ROOT, check_books, count, films, open_store, reader_of, sources
+from odd_work import Odd
 from squareon_fakes import write_film
 
 from pipeline.archive import engine
+from pipeline.archive.cluster import do_task, packed
 from pipeline.knee.errors import Problem
 from pipeline.records.files import StopError
 
@@ -138,6 +140,16 @@ def test_scheduler_and_workers_killed(tmp_path: Path) -> None:
     assert not failed, failed
     assert happened == ["worker", "scheduler"]
     all_there(tmp_path)
+
+
+def test_a_task_says_no_name_and_raises_nothing() -> None:
+    """Dask writes the beginning of a task's arguments, and what it raises, into its logs."""
+    task = [["raise Quillonby/Persephone.dcm"]]
+    assert b"uillonby" not in packed(task)
+    results, error = do_task(packed(task), packed(Odd))
+    assert (results, type(error)) == ([], ValueError)
+    results, error = do_task(packed([["a"], ["die", "b"]]), packed(Odd))
+    assert (results, error) == ([["a"], ["left die", "b"]], None)
 
 
 def test_no_scheduler_is_said(tmp_path: Path) -> None:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +20,10 @@ from pydicom.uid import (
     generate_uid,
 )
 
+from pipeline.archive.contract import Listed, Source, Wanted
 from pipeline.batch import ReadSettings, parts_of, readers_of
 from pipeline.batch.processes import Mark
+from pipeline.knee.errors import Problem
 from pipeline.readers.read import read_films
 from pipeline.registry import build
 from pipeline.run import examine, read_study
@@ -66,6 +69,30 @@ def _dataset(picture: np.ndarray, study: str, jpegls: bool) -> Dataset:
     if jpegls:
         data.compress(JPEGLSLossless)
     return data
+
+
+@dataclass(frozen=True)
+class First:
+    """The first films of a source."""
+
+    source: Source
+    limit: int
+
+    @property
+    def address(self) -> str:
+        return self.source.address
+
+    @property
+    def stays(self) -> bool:
+        return self.source.stays
+
+    def list(self, wanted: Wanted) -> Iterator[Listed | Problem]:
+        return islice(self.source.list(wanted), self.limit)
+
+    def fetch(
+        self, listed: Sequence[Listed], folder: Path
+    ) -> Iterator[tuple[Listed, Path | Problem]]:
+        return self.source.fetch(listed, folder)
 
 
 class BareDecode:

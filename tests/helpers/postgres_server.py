@@ -27,11 +27,18 @@ def _place() -> str:
 
 
 class PostgresServer:
-    """Runs in a temporary folder and listens on a socket there. A context manager."""
+    """Runs in a temporary folder and listens on a socket there. A context manager.
+
+    Args:
+        place: where its folder lies; a short path. By default in memory.
+        durable: waits for the disk as a real server does.
+    """
 
     missing = "PostgreSQL is not installed (Debian: apt-get install postgresql)"
 
-    def __init__(self) -> None:
+    def __init__(self, place: Path | None = None, durable: bool = False) -> None:
+        self._place = str(place or _place())
+        self._fsync = "on" if durable else "off"
         where = [str(place) for place in PLACES] + os.environ.get("PATH", "").split(os.pathsep)
         found = [shutil.which(name, path=os.pathsep.join(where)) for name in NAMES]
         self.available = all(found)
@@ -40,7 +47,7 @@ class PostgresServer:
 
     def __enter__(self) -> PostgresServer:
         self._user = self._unprivileged()
-        self._folder = Path(tempfile.mkdtemp(prefix="sq-pg-", dir=_place()))
+        self._folder = Path(tempfile.mkdtemp(prefix="sq-pg-", dir=self._place))
         data = self._folder / "data"
         if self._user:
             shutil.chown(self._folder, self._user)
@@ -48,7 +55,7 @@ class PostgresServer:
         options = (
             "listen_addresses=",
             f"unix_socket_directories={self._folder}",
-            "fsync=off",
+            f"fsync={self._fsync}",
             "wal_level=minimal",
             "max_wal_senders=0",
         )
