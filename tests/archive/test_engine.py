@@ -7,6 +7,7 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from fake_archive import (
@@ -26,6 +27,7 @@ from pipeline.archive.contract import Wanted
 from pipeline.archive.engine import model_of
 from pipeline.archive.plan import plan_of, told
 from pipeline.archive.sources.folder import FolderSource
+from pipeline.batch.processes import unmarked
 from pipeline.knee.errors import Problem
 from pipeline.records.files import StopError
 from pipeline.records.journal import Trouble
@@ -36,6 +38,18 @@ from pipeline.records.store import Store, open_original
 def store(tmp_path: Path) -> Iterator[Store]:
     with open_store(tmp_path) as opened:
         yield opened
+
+
+@pytest.fixture
+def here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Units are done in this process: to start others takes longer than to read a few films."""
+
+    def one_after_the_other(units: Any, make: Any, workers: int) -> Iterator[Any]:
+        work = make()
+        for unit in units:
+            yield work(unit, (), unmarked)
+
+    monkeypatch.setattr(engine, "in_processes", one_after_the_other)
 
 
 @pytest.fixture
@@ -56,6 +70,7 @@ def test_every_film_is_read_once_and_review_understands_it(store: Store, tmp_pat
     check_books(store)
 
 
+@pytest.mark.usefixtures("here")
 def test_again_reads_nothing(store: Store, tmp_path: Path, log: Path) -> None:
     archive = films(tmp_path / "films", 12)
     reader_of(archive, store).run()
@@ -71,6 +86,7 @@ def test_again_reads_nothing(store: Store, tmp_path: Path, log: Path) -> None:
     check_books(store)
 
 
+@pytest.mark.usefixtures("here")
 def test_an_archive_that_moved_is_not_read_again(store: Store, tmp_path: Path, log: Path) -> None:
     archive = films(tmp_path / "films", 8)
     reader_of(archive, store).run()
@@ -81,6 +97,7 @@ def test_an_archive_that_moved_is_not_read_again(store: Store, tmp_path: Path, l
     check_books(store)
 
 
+@pytest.mark.usefixtures("here")
 def test_a_film_under_two_names_counts_once_and_both_are_known(
     store: Store, tmp_path: Path, log: Path
 ) -> None:
@@ -96,6 +113,7 @@ def test_a_film_under_two_names_counts_once_and_both_are_known(
     check_books(store)
 
 
+@pytest.mark.usefixtures("here")
 def test_new_settings_keep_both(store: Store, tmp_path: Path) -> None:
     archive = films(tmp_path / "films", 5)
     reader_of(archive, store).run()
@@ -130,6 +148,7 @@ def test_what_cannot_be_read_is_told_and_the_rest_is_read(store: Store, tmp_path
     assert {Path(trouble.source).name for trouble in heard} == set(what)
 
 
+@pytest.mark.usefixtures("here")
 def test_what_failed_is_left_until_it_is_asked_for_again(
     store: Store, tmp_path: Path, log: Path
 ) -> None:
@@ -159,6 +178,7 @@ def test_films_of_a_study_are_read_together(store: Store, tmp_path: Path) -> Non
     assert partners == {"a.film", "c.film"}
 
 
+@pytest.mark.usefixtures("here")
 def test_films_of_a_server_leave_nothing_behind(store: Store, tmp_path: Path) -> None:
     archive, spool = films(tmp_path / "films", 9), tmp_path / "spool"
     spool.mkdir()
@@ -171,6 +191,7 @@ def test_films_of_a_server_leave_nothing_behind(store: Store, tmp_path: Path) ->
     assert all(row.source.startswith("fake://server#") for row in store.readings())
 
 
+@pytest.mark.usefixtures("here")
 def test_films_of_a_server_may_be_kept_and_are_found(store: Store, tmp_path: Path) -> None:
     archive, keep = films(tmp_path / "films", 5), tmp_path / "kept"
     shutil.copy(archive / "0000" / "00001.film", archive / "0000" / "copy.film")
@@ -200,6 +221,7 @@ def test_a_server_that_goes_away_is_waited_for(store: Store, tmp_path: Path) -> 
     check_books(store)
 
 
+@pytest.mark.usefixtures("here")
 def test_a_server_that_stays_away_stops_the_run_and_it_goes_on_later(
     store: Store, tmp_path: Path
 ) -> None:
@@ -216,6 +238,7 @@ def test_a_server_that_stays_away_stops_the_run_and_it_goes_on_later(
     check_books(store)
 
 
+@pytest.mark.usefixtures("here")
 def test_a_folder_that_is_unmounted_is_not_an_empty_archive(store: Store, tmp_path: Path) -> None:
     with pytest.raises(Problem, match="not there, or empty"):
         reader_of(tmp_path / "nowhere", store).run()
@@ -224,6 +247,7 @@ def test_a_folder_that_is_unmounted_is_not_an_empty_archive(store: Store, tmp_pa
         reader_of(tmp_path / "mount", store).run()
 
 
+@pytest.mark.usefixtures("here")
 def test_a_folder_that_vanishes_loses_nothing(
     store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -244,6 +268,7 @@ def test_a_folder_that_vanishes_loses_nothing(
     check_books(store)
 
 
+@pytest.mark.usefixtures("here")
 def test_progress_knows_its_end_and_reaches_it(store: Store, tmp_path: Path) -> None:
     archive = films(tmp_path / "films", 30)
     heard: list[tuple[int, int | None]] = []
