@@ -20,6 +20,7 @@ from pipeline.records.store import Conflict
 from pipeline.review.changes import Changes, changes_between, changes_of
 from pipeline.review.desk import Desk, Viewer
 from pipeline.review.door import MEMORY, PAGE, PageFiles
+from pipeline.review.footprints import kinds
 from pipeline.review.guard import Guard
 
 
@@ -31,6 +32,14 @@ class RecomputeCall(_Call):
     """Body of /api/recompute."""
 
     changes: dict[str, Any]
+
+
+class FootprintCall(_Call):
+    """Body of /api/footprints: as `RecomputeCall`, what is drawn, and points behind tips."""
+
+    changes: dict[str, Any]
+    lesion: dict[str, Any]
+    behind: dict[str, Any] = Field(default_factory=dict)
 
 
 class DecideCall(_Call):
@@ -142,6 +151,7 @@ def _look(app: FastAPI, desk: Desk, facts: Facts, token: str) -> None:
             "caution": CAUTION,
             "tolerance_deg": facts.tolerance_deg,
             "weights": desk.parts.made_by.weights,
+            "lesions": kinds(),
         }
 
     @app.get("/api/worklist")
@@ -185,6 +195,15 @@ def _change(app: FastAPI, desk: Desk) -> None:
         found = desk.recompute(id, changes_of(call.changes), _viewer(name, role))
         spent = 1000.0 * (time.perf_counter() - began)
         return JSONResponse(found, headers={"server-timing": f"recompute;dur={spent:.1f}"})
+
+    @app.post("/api/footprints/{id}")
+    def footprints(
+        id: int, call: FootprintCall, name: ViewerName = "", role: ViewerRole = "first"
+    ) -> JSONResponse:
+        viewer = _viewer(name, role)
+        return JSONResponse(
+            desk.footprints(id, changes_of(call.changes), call.lesion, call.behind, viewer)
+        )
 
     @app.post("/api/decide/{id}")
     def decide(

@@ -21,6 +21,7 @@ from pipeline.records.overlay import short_name
 from pipeline.records.store import Decision, Filter, Row, Store, StoredReading, open_original
 from pipeline.review.changes import Changes, changes_between
 from pipeline.review.films import FilmRoom
+from pipeline.review.footprints import footprints_told, lesion_of
 from pipeline.review.recompute import Base, Revised, look_of, recompute
 from pipeline.review.series import ShotRead, series_of
 from pipeline.run import Parts
@@ -230,6 +231,19 @@ class Desk:
         """The reading with these changes. Raises `Problem`."""
         row, revised = self.shown(self._at_hand(id, viewer), changes)
         return {"shown": row, "drawn": revised.drawn()}
+
+    def footprints(
+        self,
+        id: int,
+        changes: Changes,
+        lesion: Mapping[str, Any],
+        behind: Mapping[str, Any],
+        viewer: Viewer,
+    ) -> dict[str, Any]:
+        """Footprints of a lesion on the reading with these changes. Raises `Problem`."""
+        opened = self._at_hand(id, viewer)
+        _, revised = self.shown(opened, changes)
+        return footprints_told(opened.base.film, revised.reading, lesion_of(lesion), behind)
 
     def _at_hand(self, id: int, viewer: Viewer) -> Opened:
         """`open`, from memory while a landmark is dragged; what is decided is looked up anew."""

@@ -178,9 +178,8 @@ def page(found: dict[str, Any]) -> str:
     for name, d in found["shafts"].items():
         if d["n"]:
             median = "-" if d["median_deg"] is None else f"{d['median_deg']:.1f}"
-            lines.append(
-                f"| {name} | {d['n']} | {percent(d['found'])} | {percent(d['within_5'])} | {median} |"
-            )
+            found_, near = percent(d["found"]), percent(d["within_5"])
+            lines.append(f"| {name} | {d['n']} | {found_} | {near} | {median} |")
     lines += [
         "",
         "Depth on lateral films, points of % of the bone's depth at the tip.",

@@ -1,7 +1,9 @@
-// The film view: stage, overlay, panel and tools of one reading, and what the keys do.
+// The film view: stage, overlay, panel and tools of one reading.
 
 import { Away, film, get, me, post, Refused } from "./api.js";
 import { button, clear, dialog, h, toast } from "./dom.js";
+import { filmKeys, STEP } from "./filmkeys.js";
+import { Footprints, rounded, tipOf } from "./instruments.js";
 import { setKeys, sheet } from "./keys.js";
 import { mergeView } from "./merge.js";
 import { Overlay } from "./overlay.js";
@@ -10,10 +12,8 @@ import { pyramid } from "./pixels.js";
 import { draftOf, equal, NOTHING, Session } from "./session.js";
 import { Stage } from "./stage.js";
 import { lastList } from "./worklist.js";
-import { plain, when } from "./words.js";
+import { plain, twin, when } from "./words.js";
 
-const STEP = 0.25;
-const COARSE = 2.5;
 const PAN = 60;
 const films = new Map();
 
@@ -58,6 +58,8 @@ export class FilmView {
         this.#put(name, x, y, true);
       },
     });
+    this.footprints = new Footprints(session, this.start_.lesions);
+    this.footprints.addEventListener("shown", () => this.update());
     this.panel = new Panel(session, this.start_.tolerance_deg, this.#acts());
     this.tools = h("div", { class: "tools", role: "toolbar", "aria-label": "Film tools" });
     this.hint = h("p", { class: "hint", role: "status" });
@@ -69,13 +71,16 @@ export class FilmView {
     this.stage.addEventListener("view", () => this.#readout());
     this.stage.addEventListener("window", () => this.#readout());
     this.stage.addEventListener("tap", (event) => this.#tap(event.detail));
-    session.addEventListener("shown", () => this.update());
+    session.addEventListener("shown", () => {
+      this.update();
+      this.footprints.refresh();
+    });
     session.addEventListener("working", () => this.element.setAttribute("aria-busy", String(session.busy)));
     session.addEventListener("failed", (event) => this.#failed(event.detail));
     this.#tools();
     this.stage.show(pixels);
     this.update();
-    setKeys(this.keys());
+    setKeys(filmKeys(this));
     await this.#restore();
     this.#ahead();
     this.stage.element.focus({ preventScroll: true });
@@ -109,7 +114,7 @@ export class FilmView {
 
   update() {
     const { session } = this;
-    this.overlay.update(session.shown, session.drawn, session.changes.landmarks, session.selected);
+    this.overlay.update(session.shown, session.drawn, session.changes.landmarks, session.selected, this.#tipPlaces(), this.footprints.shapes);
     this.panel.update();
     this.element.dataset.revision = session.revision;
     this.element.dataset.state = session.state;
@@ -228,8 +233,14 @@ export class FilmView {
     this.select(names[(at + by + names.length) % names.length], true);
   }
 
+  /** Places of all tips, those that were read included. */
+  #tipPlaces() {
+    return this.session.changes.instruments ?? this.session.original.found.instruments.map((each) => each.tip);
+  }
+
   #place(name) {
     const { session } = this;
+    if (tipOf(name) !== null) return this.#tipPlaces()[tipOf(name)];
     const own = session.changes.landmarks[name];
     if (own) return own;
     const mark = session.shown.landmarks.find((each) => each.name === name);
@@ -237,7 +248,9 @@ export class FilmView {
   }
 
   #put(name, x, y, live = false) {
-    this.session.change((changes) => (changes.landmarks[name] = [Math.round(x * 1e5) / 1e5, Math.round(y * 1e5) / 1e5]), { live });
+    const tip = tipOf(name);
+    if (tip !== null) this.#tips((tips) => tips.map((place, k) => (k === tip ? rounded(x, y) : place)), live);
+    else this.session.change((changes) => (changes.landmarks[name] = rounded(x, y)), { live });
     this.overlay.shift(name, x, y);
   }
 
@@ -254,6 +267,10 @@ export class FilmView {
   notVisible(name = this.session.selected) {
     if (!name) {
       toast("Choose a landmark first: [ and ] walk through them.");
+      return;
+    }
+    if (tipOf(name) !== null) {
+      this.removeTip(tipOf(name));
       return;
     }
     this.session.change((changes) => (changes.landmarks[name] = null));
@@ -282,6 +299,18 @@ export class FilmView {
     this.#say("Click on the instrument's tip; Escape leaves it.");
   }
 
+  removeTip(i) {
+    if (tipOf(this.session.selected) !== null) this.session.selected = null;
+    this.#tips((tips) => tips.filter((_, k) => k !== i));
+    toast(`Tip ${i + 1} is removed.`, { action: { words: "Undo", keys: "Z", run: () => this.undo() } });
+    this.stage.element.focus({ preventScroll: true });
+  }
+
+  markDirection(i) {
+    this.session.placing = `behind ${i}`;
+    this.#say(`Click on the shaft of tip ${i + 1}, well behind the tip; Escape leaves it.`);
+  }
+
   #say(words) {
     clear(this.hint, words);
     this.stage.element.classList.toggle("placing", Boolean(words));
@@ -298,7 +327,8 @@ export class FilmView {
     const name = this.session.placing;
     this.session.placing = null;
     this.#say("");
-    if (name === "tip") this.#tips((tips) => [...tips, [x, y].map((v) => Math.round(v * 1e5) / 1e5)]);
+    if (name === "tip") this.#tips((tips) => [...tips, rounded(x, y)]);
+    else if (name.startsWith("behind ")) this.footprints.setBehind(Number(name.slice(7)), rounded(x, y));
     else {
       this.session.selected = name;
       this.#put(name, x, y);
@@ -306,22 +336,23 @@ export class FilmView {
   }
 
   /** Changes the list of all tips, those that were read included. */
-  #tips(edit) {
+  #tips(edit, live = false) {
     const { session } = this;
     const read = session.original.found.instruments.map((each) => each.tip);
-    session.change((changes) => {
+    const change = (changes) => {
       const tips = edit(changes.instruments ?? read);
       changes.instruments = equal(tips, read) ? null : tips;
-    });
+    };
+    session.change(change, { live });
   }
 
-  #enter() {
+  enter() {
     const { placing } = this.session;
     const fitted = placing && this.session.drawn.fitted[placing];
     if (fitted) this.#placeAt(...fitted);
   }
 
-  #escape() {
+  escape() {
     if (this.session.placing) {
       this.session.placing = null;
       this.#say("");
@@ -355,7 +386,8 @@ export class FilmView {
       add: (name) => this.add(name),
       reset: (name) => session.change((changes) => delete changes.landmarks[name]),
       markTip: () => this.markTip(),
-      removeTip: (i) => this.#tips((tips) => tips.filter((_, k) => k !== i)),
+      removeTip: (i) => this.removeTip(i),
+      footprints: () => this.footprints.section((i) => this.markDirection(i)),
       tag: (tag, remove) => this.tag(tag, remove),
       accept: () => this.decide("accept"),
       reject: () => this.reject(),
@@ -464,48 +496,4 @@ export class FilmView {
     session.replace(chosen.changes);
     toast("Both versions are merged as you chose; accept it to set it above the earlier decision.", { last: 15000 });
   }
-
-  // ---- keys
-
-  keys() {
-    const arrows = [["ArrowLeft", -1, 0], ["ArrowRight", 1, 0], ["ArrowUp", 0, -1], ["ArrowDown", 0, 1]];
-    const zoom = (factor) => this.stage.zoom(this.stage.view.scale * factor);
-    const wide = (factor) => this.stage.grade(factor * 30, 0);
-    return [
-      { keys: ["o", " "], words: "overlay on and off", run: () => this.toggle(), group: "Film" },
-      { keys: ["i"], words: "invert", run: () => this.invert(), group: "Film" },
-      { keys: ["m"], words: "magnifier", run: () => this.lens(), group: "Film" },
-      { keys: ["f"], words: "fit the film", run: () => this.stage.fit(), group: "Film" },
-      { keys: ["k"], words: "fit the knee", run: () => this.knee(), group: "Film" },
-      { keys: ["1"], words: "1:1, a film pixel is a screen pixel", run: () => this.stage.zoom(1), group: "Film" },
-      { keys: ["+", "="], words: "zoom in (wheel)", run: () => zoom(1.25), repeat: true, group: "Film" },
-      { keys: ["-", "_"], words: "zoom out", run: () => zoom(0.8), repeat: true, group: "Film" },
-      { keys: [",", "."], words: "darker, brighter (right drag)", run: (event) => this.stage.grade(0, event.key === "," ? 12 : -12), repeat: true, group: "Film" },
-      { keys: ["<", ">", ";", ":"], words: "less, more contrast", run: (event) => wide(event.key === "<" || event.key === ";" ? 1 : -1), repeat: true, group: "Film" },
-      { keys: ["c"], words: "window from the film itself", run: () => this.stage.auto(), group: "Film" },
-      { keys: ["[", "]"], words: "previous, next landmark", run: (event) => this.walk(event.key === "[" ? -1 : 1), repeat: true, group: "Landmarks" },
-      ...arrows.map(([key, dx, dy], i) => ({ keys: [key], show: "←↑→↓", words: i ? "" : "nudge the landmark by 0.25 px; without one, move the film", run: () => this.nudge(dx * STEP, dy * STEP), repeat: true, group: "Landmarks" })),
-      ...arrows.map(([key, dx, dy], i) => ({ keys: [`Shift+${key}`], show: "Shift+←↑→↓", words: i ? "" : "nudge by 2.5 px", run: () => this.nudge(dx * COARSE, dy * COARSE), repeat: true, group: "Landmarks" })),
-      { keys: ["v"], words: "not visible", run: () => this.notVisible(), group: "Landmarks" },
-      { keys: ["e"], words: "add a missing landmark", run: () => this.addMissing(), group: "Landmarks" },
-      { keys: ["x"], words: "swap medial and lateral", run: () => this.swap(), group: "Landmarks" },
-      { keys: ["t"], words: "mark an instrument's tip", run: () => this.markTip(), group: "Landmarks" },
-      { keys: ["Enter"], run: () => this.#enter() },
-      { keys: ["z", "Ctrl+z"], words: "undo a change", run: () => this.undo(), repeat: true, group: "Landmarks" },
-      { keys: ["y", "Ctrl+y", "Ctrl+Shift+z"], words: "do it again", run: () => this.session.redo(), repeat: true, group: "Landmarks" },
-      { keys: ["a"], words: "accept (with the changes)", run: () => this.decide("accept"), group: "Decision" },
-      { keys: ["r"], words: "reject with a reason", run: () => this.reject(), group: "Decision" },
-      { keys: ["u"], words: "undo the decision", run: () => this.decide("reopen"), group: "Decision" },
-      { keys: ["n"], words: "next reading", run: () => this.step(1), group: "Readings" },
-      { keys: ["p"], words: "previous reading", run: () => this.step(-1), group: "Readings" },
-      { keys: ["g"], words: "series of the study", run: () => this.app.series(this.id), group: "Readings" },
-      { keys: ["w", "Escape"], words: "back to the worklist", run: (event) => (event.key === "Escape" ? this.#escape() : this.app.list()), group: "Readings" },
-      { keys: ["?"], words: "this sheet", run: () => sheet(), group: "Readings" },
-    ];
-  }
-}
-
-/** The landmark on the other side; itself where there is none. */
-function twin(name) {
-  return name.replace(/(^|_)(medial|lateral)(_|$)/, (_, before, side, after) => before + (side === "medial" ? "lateral" : "medial") + after);
 }

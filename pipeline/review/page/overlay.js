@@ -44,6 +44,8 @@ export class Overlay {
     // Words lie over the small marks, the chosen mark over all.
     this.svg.append(s("defs", {}, this.hatch), this.plane, this.marks, this.tags, this.top);
     this.spots = new Map();
+    this.tips = new Map();
+    this.footprints = [];
     this.labels = true;
     stage.addEventListener("view", () => this.place());
     stage.setOver(this.svg);
@@ -55,13 +57,15 @@ export class Overlay {
 
   /**
    * `reading` as in readings.jsonl; `drawn` = {outline, fitted}; `placed`: name to place of the
-   * landmarks a person put down, which may be ahead of `reading` while one is dragged.
+   * landmarks a person put down and `tips` the places of instruments, both of which may be ahead
+   * of `reading` while one is dragged; `footprints` = [{inner, outer}].
    */
-  update(reading, drawn, placed, selected) {
+  update(reading, drawn, placed, selected, tips = [], footprints = []) {
     this.reading = reading;
     this.drawn = drawn;
+    this.footprints = footprints;
     this.#plane();
-    this.#tags();
+    this.#tags(tips, selected);
     const seen = reading.landmarks.filter((mark) => mark.seen && mark.x !== null);
     const at = (mark) => placed[mark.name] ?? [mark.x, mark.y];
     const key = JSON.stringify([selected, seen.map((mark) => [mark.name, Boolean(placed[mark.name])])]);
@@ -114,14 +118,23 @@ export class Overlay {
         parts.push(s("path", { class: "band under", d }), s("path", { class: `band${dashed}`, d }));
       }
     }
+    for (const each of this.footprints) {
+      for (const [name, points] of [["outer", each.outer], ["inner", each.inner]]) {
+        if (!points.length) continue;
+        const d = `M${line(points)}Z`;
+        parts.push(s("path", { d, class: "footprint under" }), s("path", { d, class: `footprint ${name}` }));
+      }
+    }
     this.plane.replaceChildren(...parts);
   }
 
   // ---- in screen pixels
 
-  #tags() {
+  #tags(tips, selected) {
     const { reading } = this;
     const parts = [];
+    const keep = document.activeElement?.closest?.(".tip-mark")?.dataset.name;
+    this.tips.clear();
     for (const warning of reading.warnings) {
       const low = warning.polygon.reduce((a, b) => (b[1] > a[1] ? b : a));
       parts.push(this.#spot(low[0], low[1], s("text", { class: "tag zone-tag", x: 6, y: 16 }, `keep away: ${warning.name}`)));
@@ -135,13 +148,40 @@ export class Overlay {
         this.#spot((first[0] + last[0]) / 2, (first[1] + last[1]) / 2, kite, s("text", { class: "tag proposal-tag", x: 12, y: -10 }, words)),
       );
     }
+    const ahead = tips.length === reading.found.instruments.length;
     for (const [index, tip] of reading.found.instruments.entries()) {
-      const [x, y] = tip.tip;
-      parts.push(
-        this.#spot(x, y, s("path", { class: "tip", d: "M0 0L-5 -13L5 -13Z" }), s("text", { class: "tag tip-tag", x: 9, y: -8 }, `tip ${index + 1}`)),
-      );
+      const spot = this.#tip(index, ahead ? tips[index] : tip.tip, selected === `tip ${index}`);
+      this.tips.set(`tip ${index}`, spot);
+      parts.push(spot);
     }
     this.tags.replaceChildren(...parts);
+    if (keep) this.tips.get(keep)?.focus({ preventScroll: true });
+  }
+
+  #tip(index, [x, y], selected) {
+    const name = `tip ${index}`;
+    const spot = this.#spot(
+      x,
+      y,
+      s("circle", { class: "grip", r: 12, cy: -5 }),
+      s("path", { class: "tip", d: "M0 0L-5 -13L5 -13Z" }),
+      selected ? s("path", { class: "aim", d: "M-26 0H-9M9 0H26M0 9V26M0 -26V-15" }) : null,
+      s("text", { class: "tag tip-tag", x: 9, y: -8 }, `tip ${index + 1}`),
+    );
+    spot.setAttribute("class", `tip-mark${selected ? " selected" : ""}`);
+    spot.setAttribute("role", "button");
+    spot.setAttribute("tabindex", "0");
+    spot.setAttribute("aria-label", `tip ${index + 1} of an instrument, x ${x.toFixed(2)}, y ${y.toFixed(2)}`);
+    if (selected) spot.setAttribute("aria-pressed", "true");
+    spot.dataset.name = name;
+    spot.addEventListener("pointerdown", (event) => this.#drag(event, name));
+    spot.addEventListener("focus", () => this.on.select(name));
+    return spot;
+  }
+
+  /** The mark of a landmark or a tip. */
+  #markOf(name) {
+    return this.spots.get(name) ?? this.tips.get(name);
   }
 
   #marks(seen, at, placed, selected) {
@@ -197,7 +237,7 @@ export class Overlay {
 
   /** Moves one mark at once, before the server has answered. */
   shift(name, x, y) {
-    const spot = this.spots.get(name);
+    const spot = this.#markOf(name);
     if (spot) {
       spot.place = [x, y];
       this.#put(spot);
@@ -213,7 +253,7 @@ export class Overlay {
     event.stopPropagation();
     this.on.select(name);
     const { stage } = this;
-    const spot = this.spots.get(name);
+    const spot = this.#markOf(name);
     const [startX, startY] = spot.place;
     let [lastU, lastV] = stage.at(event);
     let [x, y] = [startX, startY];
@@ -238,7 +278,7 @@ export class Overlay {
       target.removeEventListener("pointerup", up);
       target.removeEventListener("pointercancel", up);
       if (moving) this.on.end(name, x, y);
-      this.spots.get(name)?.focus({ preventScroll: true });
+      this.#markOf(name)?.focus({ preventScroll: true });
     };
     target.addEventListener("pointermove", move);
     target.addEventListener("pointerup", up);

@@ -164,7 +164,14 @@ export class Panel {
           : `${each.depth_percent.toFixed(0)} % of the shaft from the front, 90 % ${each.depth_90[0].toFixed(0)} to ${each.depth_90[1].toFixed(0)} %${shift === null || shift === undefined ? "" : `; ± ${shift.toFixed(0)} % of it from the film's misalignment`}`;
       return h("li", {}, h("strong", {}, `tip ${i + 1}: `), h("span", { "data-test": `depth-${i}` }, depth), " ", button("Remove", { kind: "quiet", label: `Remove tip ${i + 1}`, onclick: () => act.removeTip(i) }));
     });
-    return section("tips", "Instruments", lines.length ? h("ul", { class: "plain" }, lines) : h("p", { class: "quiet" }, "None marked."), button("Mark a tip", { keys: "T", onclick: act.markTip, pressed: session.placing === "tip" }));
+    return section(
+      "tips",
+      "Instruments",
+      lines.length ? h("ul", { class: "plain" }, lines) : h("p", { class: "quiet" }, "None marked."),
+      button("Mark a tip", { keys: "T", onclick: act.markTip, pressed: session.placing === "tip" }),
+      lines.length ? h("p", { class: "quiet small" }, "A tip can be dragged, or chosen and moved with the arrow keys.") : null,
+      act.footprints(),
+    );
   }
 
   #landmarks(reading) {

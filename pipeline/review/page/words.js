@@ -85,3 +85,8 @@ export function acquired(text) {
   const day = `${y}-${m}-${d}`;
   return hour ? `${day} ${hour}:${minute ?? "00"}:${second ?? "00"}` : day;
 }
+
+/** The landmark on the other side; itself where there is none. */
+export function twin(name) {
+  return name.replace(/(^|_)(medial|lateral)(_|$)/, (_, before, side, after) => before + (side === "medial" ? "lateral" : "medial") + after);
+}
