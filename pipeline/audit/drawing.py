@@ -193,7 +193,7 @@ def _knee(
 ) -> None:
     """Outline of the bones; on a lateral film each condyle by itself, the lateral one dashed."""
     for polygon in knee.pose().outline.values():
-        canvas.line(window(polygon), colour, 1, closed=True, dash=dash)
+        canvas.line(window(polygon), colour, 2 if dash else 1, closed=True, dash=dash)
     if condyles and knee.solution.model.view == "lateral":
         for side, polygon in knee.condyles().items():
             mark = c.ORANGE if side == "lateral" else c.WHITE

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
@@ -12,31 +12,27 @@ from pipeline.align.moves import CENTRE, lie_of, turns_of
 from pipeline.align.options import AlignOptions
 from pipeline.align.square import YES_FROM, interval_90, square_probability
 from pipeline.audit.doses import dose_of
+from pipeline.audit.first import first_square_of
 from pipeline.audit.model import ANGLES, Advice, FilmRead, Hunt
 from pipeline.audit.steps import half_widths, pose_after, poses, sd_of, step_between
 from pipeline.knee.detection import Hypothesis
 from pipeline.knee.reading import Move
 from pipeline.language import mark
 
-EVEN = 0.5
 HAND_SD_DEG = 1.0
 """Standard deviation by which a turn of the hand misses what was advised (design value, as for
 the simulated operator)."""
 
 
-def hunt_of(
-    films: Sequence[FilmRead], numbers: Sequence[int], options: AlignOptions, lost: int = 0
-) -> Hunt:
-    """The story of one view of one knee.
+def hunt_of(films: Sequence[FilmRead], numbers: Sequence[int], options: AlignOptions) -> Hunt:
+    """The story of one view of one knee; pictures lost in between are the study's to count.
 
     Args:
         films: in time order, all with angles, of one view and side.
         numbers: their pictures' places in the study.
-        lost: as in `Hunt`.
     """
-    latest = _first(film.square == "yes" for film in films)
-    earliest = _first(film.square != "no" for film in films)
-    first = first_square(films)
+    chances = first_square_of(films, options)
+    first = chances.likeliest
     end = len(films) - 1 if first is None else first
     after = films[end + 1 :]
     plain = [film for film in after if not film.instruments]
@@ -48,32 +44,16 @@ def hunt_of(
         numbers=tuple(numbers),
         steps=steps,
         first_square=first,
-        earliest=earliest,
-        latest=latest,
-        lost=lost,
+        first_chance=0.0 if first is None else float(chances.chances[first]),
+        earliest=chances.earliest,
+        latest=chances.latest,
+        lost=0,
         after=len(plain),
         after_instruments=len(after) - len(plain),
         before_dose=dose_of(films if first is None else films[:first]),
         after_dose=dose_of(plain),
         advice=advice_of(films, first, options),
     )
-
-
-def first_square(films: Sequence[FilmRead]) -> int | None:
-    """Index of the first film that is more likely square than not."""
-    return _first((_probability(film) or 0.0) > EVEN for film in films)
-
-
-def _first(true: Iterable[bool]) -> int | None:
-    return next((i for i, each in enumerate(true) if each), None)
-
-
-def _probability(film: FilmRead) -> float | None:
-    """Of being square; from the verdict where the reading does not say."""
-    said = film.angles.get("square_probability")
-    if said is None:
-        return {"yes": 1.0, "no": 0.0}.get(film.square)
-    return float(said)
 
 
 # ---- what the first film's advice would have done ----------------------------------------------

@@ -212,9 +212,10 @@ class Hunt:
         films: those with angles.
         numbers: their places among all pictures of the study, from 1.
         steps: between each film and the next.
-        first_square: index of the first film more likely square than not; None if none is.
-        earliest, latest: indices of the first film that may be square (not `no`) and of the
-            first that is (`yes`); None where there is none.
+        first_square: index of the film that is likeliest to be the first square one; None where
+            it is likelier that there is none. `first_chance`: how likely.
+        earliest, latest: indices between which the first square film lies with 99 %; None: there
+            may be none.
         lost: pictures without an angle between the first film and the first square one.
         after: films after the first square one, those with instruments left out.
         after_instruments: those with instruments.
@@ -229,6 +230,7 @@ class Hunt:
     numbers: tuple[int, ...]
     steps: tuple[Step, ...]
     first_square: int | None
+    first_chance: float
     earliest: int | None
     latest: int | None
     lost: int

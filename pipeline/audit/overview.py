@@ -10,6 +10,9 @@ from pipeline.audit.totals import LEAST_HUNTS
 from pipeline.language import Speech
 from pipeline.records.paper.model import Block, Caution, Heading, Link, Paper, Table, Text
 
+KEY = 12
+"""Characters of a study's key by which it is named."""
+
 
 def overview(
     t: Speech,
@@ -71,7 +74,7 @@ def _studies(t: Speech, hunts: Sequence[tuple[Study, Hunt]], files: Mapping[str,
         saved = hunt.advice.saved
         rows.append(
             (
-                Link(study.key, files[study.key]),
+                Link(study.key[:KEY], files[study.key]),
                 study.day or t("not stated"),
                 words.code(t, study.operator),
                 words.view_and_side(t, hunt.view, hunt.side),
@@ -89,7 +92,7 @@ def _studies(t: Speech, hunts: Sequence[tuple[Study, Hunt]], files: Mapping[str,
             t("operator"),
             t("view"),
             t("films"),
-            t("films up to the first square one"),
+            t("films up to the first square one (99 %)"),
             t("dose before it"),
             t("films after it"),
             t("first film's advice would have saved"),

@@ -6,12 +6,11 @@ from dataclasses import dataclass
 
 from pipeline.audit import words
 from pipeline.audit.drawing import Draughtsman, Drawn, film_picture, turned_picture
-from pipeline.audit.model import Hunt, Step, Study
-from pipeline.audit.order import moment
+from pipeline.audit.model import Hunt, Study
+from pipeline.audit.series import chart, notes, steps
 from pipeline.fit.turning import FittedKnee
 from pipeline.knee.errors import Problem
 from pipeline.language import Speech
-from pipeline.records.paper import charts
 from pipeline.records.paper.model import (
     Block,
     Columns,
@@ -66,7 +65,7 @@ class Press:
         for hunt in study.hunts:
             blocks += self._hunt(hunt)
         blocks += [Heading(t("All pictures of the study")), self._films(study)]
-        blocks.append(Items(self._notes(study)))
+        blocks.append(Items(notes(t, study)))
         return Paper(
             title=t("Audit of a study"),
             subtitle=self._subtitle(study),
@@ -94,9 +93,9 @@ class Press:
         if len(hunt.films) > 1:
             blocks += [
                 Heading(t("Film after film"), 3),
-                self._chart(hunt),
+                chart(t, hunt, self.draw.tolerance_deg),
                 *self._strip(hunt, drawn),
-                self._steps(hunt),
+                steps(t, hunt),
             ]
         return blocks
 
@@ -124,14 +123,14 @@ class Press:
         assert advice.saved_dose is not None
         said = t(
             "Carried out to a degree or so, this would have led to a square film with a "
-            "probability of {share} %: two films where {films} were taken.",
-            share=round(100 * (advice.square_probability or 0)),
+            "probability of {share}: two films where {films} were taken.",
+            share=words.share(t, advice.square_probability),
             films=hunt.exposures,
         )
         if advice.saved:
             said += " " + t.plural(
-                "{n} film between them would not have been needed: {dose}.",
-                "{n} films between them would not have been needed: {dose}.",
+                "{n} film between them would not have been needed (dose: {dose}).",
+                "{n} films between them would not have been needed (dose: {dose}).",
                 advice.saved,
                 dose=words.dose(t, advice.saved_dose),
             )
@@ -218,55 +217,6 @@ class Press:
             numbers=(1, 2),
         )
 
-    def _chart(self, hunt: Hunt) -> Picture:
-        t = self.t
-        at = list(range(1, len(hunt.films) + 1))
-        series = []
-        for angle, label in (("rotation", t("rotation")), ("tilt", t("tilt"))):
-            spans = [film.angles[f"{angle}_90"] for film in hunt.films]
-            series.append(
-                charts.Line(
-                    label,
-                    [x - 0.04 if angle == "rotation" else x + 0.04 for x in at],
-                    [film.angles[f"{angle}_deg"] for film in hunt.films],
-                    [low for low, _ in spans],
-                    [high for _, high in spans],
-                )
-            )
-        tolerance = self.draw.tolerance_deg
-        figure = charts.lines(
-            series,
-            x_label=t("film"),
-            y_label=t("degrees"),
-            band=(-tolerance, tolerance),
-            height=2.9,
-        )
-        axes = figure.axes[0]
-        step = max(1, len(at) // 16)
-        axes.set_xticks(at[::step], [str(number) for number in hunt.numbers[::step]])
-        axes.set_xlim(0.5, len(at) + 0.5)
-        if hunt.first_square is not None:
-            place = hunt.first_square + 1
-            axes.axvline(place, color=charts.SOFT, linewidth=1, linestyle=(0, (2, 2)))
-            axes.annotate(
-                t("first square"),
-                (place, 1.0),
-                xycoords=("data", "axes fraction"),
-                xytext=(4, -12),
-                textcoords="offset points",
-                color=charts.SOFT,
-            )
-        alt = t(
-            "Rotation and tilt of {films} films in time order; {story}",
-            films=len(hunt.films),
-            story=words.story(t, hunt),
-        )
-        caption = t(
-            "Angles as read, with 90 % intervals. Shaded: square within {tolerance} degrees.",
-            tolerance=t.number(tolerance, 0),
-        )
-        return charts.picture(figure, alt, caption)
-
     def _strip(self, hunt: Hunt, drawn: dict[int, Drawn]) -> list[Block]:
         """Small pictures of the films in order."""
         t = self.t
@@ -280,8 +230,8 @@ class Press:
             opened = drawn.get(i) or self.draw.open(film)
             if opened.blank:
                 continue
-            verdict = t(words.SQUARE[film.square])
-            caption = t("Film {number}: square {verdict}", number=hunt.numbers[i], verdict=verdict)
+            verdict = t(words.VERDICTS[film.square])
+            caption = t("Film {number}: {verdict}", number=hunt.numbers[i], verdict=verdict)
             small.append(Picture(film_picture(opened, SMALL_PX), caption, caption))
         rows = [small[i : i + ACROSS] for i in range(0, len(small), ACROSS)]
         blocks: list[Block] = [
@@ -305,20 +255,6 @@ class Press:
             )
             blocks.append(Text(said, "quiet"))
         return blocks
-
-    def _steps(self, hunt: Hunt) -> Table:
-        t = self.t
-        return Table(
-            columns=(t("from film to film"), t("move that was made"), t("how it is known")),
-            rows=tuple(
-                self._step(step, *hunt.numbers[i : i + 2]) for i, step in enumerate(hunt.steps)
-            ),
-            caption=t("Moves between the films of this view, with 90 % intervals."),
-        )
-
-    def _step(self, step: Step, before: int, after: int) -> tuple[str, str, str]:
-        t = self.t
-        return (f"{before} \u2192 {after}", words.move(t, step), words.how_known(t, step))
 
     def _films(self, study: Study) -> Table:
         t = self.t
@@ -361,29 +297,3 @@ class Press:
             caption=words.order(t, study.order),
             numbers=(3, 4, 6),
         )
-
-    def _notes(self, study: Study) -> tuple[str, ...]:
-        t = self.t
-        notes = [
-            t("All pictures together: {dose}.", dose=words.dose(t, study.dose)),
-            t(
-                "Dose is the area dose product of the header (0018,115E), which DICOM states in "
-                "dGy\u00b7cm\u00b2 and which may hold fluoroscopy of which no picture was kept. "
-                "What a header does not state is unknown, not zero."
-            ),
-            t(
-                "Where the header has the positioner's angles, they give the move of the beam; "
-                "they are angles about the body and know nothing of a limb that was turned. "
-                "Without them the change of pose tells the move, and films cannot tell beam from "
-                "limb."
-            ),
-            t(
-                "Intervals hold 90 % of synthetic films; on real films they are unknown. Moves "
-                "are given for a limb lying along the table."
-            ),
-        ]
-        if any(film.shot.acquired and moment(film.shot.acquired) for film in study.films):
-            times = [m for f in study.films if (m := moment(f.shot.acquired)) is not None]
-            span = (max(times) - min(times)).total_seconds() / 60
-            notes.append(t("From the first picture to the last: {n} minutes.", n=t.number(span, 1)))
-        return tuple(notes)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 
 from pipeline.align.options import AlignOptions
 from pipeline.audit.doses import dose_of
-from pipeline.audit.hunts import first_square, hunt_of
+from pipeline.audit.hunts import hunt_of
 from pipeline.audit.model import FilmRead, Study
 from pipeline.audit.order import day_of, in_order
 
@@ -30,10 +31,10 @@ def audit_of(key: str, films: Sequence[FilmRead], options: AlignOptions) -> Stud
     hunts = []
     for group in groups.values():
         own = [ordered[i] for i in group]
-        first = first_square(own)
-        end = group[-1 if first is None else first]
+        hunt = hunt_of(own, [numbers[i] for i in group], options)
+        end = group[-1 if hunt.first_square is None else hunt.first_square]
         between = {ordered[i].picture for i in lost if group[0] < i < end}
-        hunts.append(hunt_of(own, [numbers[i] for i in group], options, len(between)))
+        hunts.append(replace(hunt, lost=len(between)))
     frames = Counter(source for source, _ in places)
     operators = {film.operator for film in ordered if film.operator is not None}
     days = [day for film in ordered if (day := day_of(film.shot.acquired)) is not None]

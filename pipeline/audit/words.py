@@ -9,6 +9,11 @@ from pipeline.language import Speech, mark
 VIEWS = {"AP": mark("AP"), "lateral": mark("Lateral"), "other": mark("Another view")}
 SIDES = {"right": mark("right knee"), "left": mark("left knee")}
 SQUARE = {"yes": mark("yes"), "no": mark("no"), "cannot tell": mark("cannot tell")}
+VERDICTS = {
+    "yes": mark("square"),
+    "no": mark("not square"),
+    "cannot tell": mark("cannot tell whether square"),
+}
 ORDERS = {
     "time": mark("In the order of their time of acquisition."),
     "time and number": mark(
@@ -38,6 +43,14 @@ SAID = {"not stated": mark("not stated"), "several": mark("several")}
 def code(t: Speech, written: str | None) -> str:
     """An operator's code or a period."""
     return t(SAID.get(written or "not stated", "")) or str(written)
+
+
+def share(t: Speech, probability: float | None) -> str:
+    """A probability in per cent that claims no certainty."""
+    percent = 100 * (probability or 0.0)
+    if percent > 99:
+        return t("more than 99 %")
+    return t("{percent} %", percent=t.number(percent, 0))
 
 
 def view_and_side(t: Speech, view: str, side: str | None) -> str:
@@ -90,14 +103,18 @@ def order(t: Speech, asked: Order) -> str:
 
 
 def count_to_square(t: Speech, hunt: Hunt) -> str:
-    """Films up to the first square one, with its range."""
+    """Films up to the first square one, with the range that holds it with 99 %."""
     low, high = hunt.exposures_range
     if hunt.exposures is None:
-        return t("did not become square") if low is None else t("left open")
-    if low == high == hunt.exposures:
+        return (
+            t("did not become square")
+            if low is None
+            else t("likelier none ({low} or more)", low=low)
+        )
+    if low == high:
         return str(hunt.exposures)
     if high is None:
-        return t("{n} or more (at least {low})", n=hunt.exposures, low=low)
+        return t("{n} ({low} or more)", n=hunt.exposures, low=low)
     return t("{n} ({low} to {high})", n=hunt.exposures, low=low, high=high)
 
 
@@ -105,26 +122,32 @@ def story(t: Speech, hunt: Hunt) -> str:
     """What happened with one view, in a sentence or three."""
     head = t.plural("{view}: {n} film", "{view}: {n} films", len(hunt.films), view=_named(t, hunt))
     if hunt.exposures is None:
-        return head + t("; none of them is square as read.")
+        return head + t("; likelier than not none of them is square.")
     at = hunt.numbers[hunt.exposures - 1]
     said = head + t("; square on film {number}", number=at)
     low, high = hunt.exposures_range
-    if low is not None and low < hunt.exposures:
-        said += t(" (perhaps on film {number} already)", number=hunt.numbers[low - 1])
-    elif high is None or high > hunt.exposures:
-        said += t(" (more likely than not)")
+    chance = share(t, hunt.first_chance)
+    if high is None:
+        said += t(" (chance {chance}; perhaps none is)", chance=chance)
+    elif low is not None and low < high:
+        said += t(
+            " (chance {chance}; with 99 % on one of films {low} to {high})",
+            chance=chance,
+            low=hunt.numbers[low - 1],
+            high=hunt.numbers[high - 1],
+        )
     said += "."
     if hunt.exposures > 1:
         said += " " + t.plural(
-            "{n} film went before it: {dose}.",
-            "{n} films went before it: {dose}.",
+            "{n} film went before it (dose: {dose}).",
+            "{n} films went before it (dose: {dose}).",
             hunt.exposures - 1,
             dose=dose(t, hunt.before_dose),
         )
     if hunt.after:
         said += " " + t.plural(
-            "{n} film of this view followed, which the view itself no longer needed: {dose}.",
-            "{n} films of this view followed, which the view itself no longer needed: {dose}.",
+            "{n} film of this view followed, which the view no longer needed (dose: {dose}).",
+            "{n} films of this view followed, which the view no longer needed (dose: {dose}).",
             hunt.after,
             dose=dose(t, hunt.after_dose),
         )
