@@ -24,7 +24,7 @@ from pipeline.bench.figures import knees_of
 from pipeline.bench.suite import angle_errors, chief_errors
 
 Array = NDArray[np.float64]
-EXACT_UP_TO = 14
+EXACT_UP_TO = 15
 DRAWS = 20_000
 ALL = "all suites"
 MEASURES: dict[str, Callable[[KneeResult], Array]] = {
