@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from pipeline.bench.hunts import Hunter, hunt_of, write_hunt
 from pipeline.contracts import Scenario
 from pipeline.knee.truth import LabelledFilm
 from pipeline.records.dicom_out import Invention, orientation_of, write_dicom
@@ -94,11 +95,16 @@ SHOTS: tuple[Shot, ...] = (
 )
 """Seeds far below those that training uses (from a thousand million on)."""
 
+HUNT, HUNT_STUDY, HUNT_FILMS = Hunter("lateral", 9475, "limb", after=1), "study-9-series", 6
+"""A lateral view that was hunted for, for `squareon audit`, and how many films that took."""
+FILES = len(SHOTS) + HUNT_FILMS + 1
+"""Files of the archive; the last is one cut short."""
+
 
 def make_archive(
     folder: Path, progress: Callable[[int, int], None] = lambda done, total: None
 ) -> list[Path]:
-    """Writes the invented archive under `folder`: DICOM films, one file cut short, a note.
+    """Writes the invented archive under `folder`: DICOM films, a series, one cut short, a note.
 
     The same bytes every time. Raises `Problem` where no scenario is installed.
     """
@@ -109,11 +115,18 @@ def make_archive(
         path = folder / shot.file
         write_shot(path, shot, scenario.make(shot.seed), number)
         paths.append(path)
-        progress(number, len(SHOTS) + 1)
+        progress(number, FILES)
+    done = len(SHOTS)
+    paths += write_hunt(
+        hunt_of(HUNT),
+        folder / HUNT_STUDY,
+        HUNT_STUDY,
+        progress=lambda own, _: progress(done + own, FILES),
+    )
     whole = paths[0].read_bytes()
     broken = folder / "study-8" / "cut-short.dcm"
     write_atomic(broken, whole[: len(whole) // 3])
-    progress(len(SHOTS) + 1, len(SHOTS) + 1)
+    progress(FILES, FILES)
     return [*paths, broken]
 
 

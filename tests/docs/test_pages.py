@@ -14,7 +14,7 @@ import pytest
 
 from pipeline.commands.read import CAUTION
 from pipeline.contracts import STAGES
-from pipeline.demo import SHOTS
+from pipeline.demo import FILES
 
 ROOT = Path(__file__).parents[2]
 DOCS = ROOT / "docs"
@@ -107,7 +107,7 @@ def test_the_first_tutorial_has_the_readmes_first_command() -> None:
 
 def test_the_first_tutorial_shows_what_the_demonstration_prints() -> None:
     page = (DOCS / "tutorials/first-films.md").read_text()
-    assert f"{len(SHOTS) + 1} files read; results in squareon-demo/results" in page
+    assert f"{FILES} files read; results in squareon-demo/results" in page
     assert CAUTION in page
 
 

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.bench.hunts import hunt_of
 from pipeline.cli import main
-from pipeline.demo import SHOTS, Shot, write_shot
+from pipeline.demo import FILES, HUNT, HUNT_FILMS, SHOTS, Shot, write_shot
 from pipeline.knee.truth import LabelledFilm
 from pipeline.registry import build
 
@@ -49,6 +50,12 @@ def test_same_shot_is_the_same_file(made: dict[str, LabelledFilm], tmp_path: Pat
     assert (tmp_path / "a").read_bytes() == (tmp_path / "b").read_bytes()
 
 
+def test_the_series_is_a_hunt_that_ends_square() -> None:
+    hunt = hunt_of(HUNT)
+    assert len(hunt.films) == HUNT_FILMS
+    assert hunt.first_square == HUNT_FILMS - 2
+
+
 def test_demo_leaves_what_it_says(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = tmp_path / "demo"
     assert main(["demo", "--out", str(out), "workers=1"]) == 0
@@ -64,5 +71,6 @@ def test_demo_leaves_what_it_says(tmp_path: Path, capsys: pytest.CaptureFixture[
     assert {"cut-short.dcm", "no-knee.dcm"} <= failed
     with open(results / "summary.csv", newline="") as file:
         rows = list(csv.DictReader(file))
-    assert len(rows) >= len(SHOTS)
+    assert len(rows) >= FILES - 1
+    assert sum("study-9-series" in row["source"] for row in rows) == HUNT_FILMS
     assert "Invented" in (results / "index.html").read_text()
