@@ -65,7 +65,7 @@ class Speech:
 
     def share(self, value: float, digits: int = 0) -> str:
         """A share of 1 as per cent."""
-        return self("{percent} %", percent=self.number(100 * value, digits))
+        return self(mark("{percent} %"), percent=self.number(100 * value, digits))
 
     def day(self, when: date) -> str:
         from babel.dates import format_date

@@ -104,7 +104,6 @@ def overview_paper(
         operators, periods: name to file and number of readings; empty where not asked for.
         left_out: readings left out because no person has accepted them.
     """
-    counted = totals.count(facts)
     lead = t.plural("{n} reading", "{n} readings", len(facts))
     blocks: list[Block] = [Text(f"{lead}.", "lead")]
     if left_out:
@@ -119,12 +118,13 @@ def overview_paper(
         )
     blocks += _unreviewed(t, facts)
     groups = totals.by_view(t, facts)
-    blocks += [
-        totals.bars(t, groups, t("All films")),
-        totals.table(t, t("view"), groups, t("All films by view and verdict.")),
-        totals.honest(t, counted),
-        *_periods(t, facts, length),
-    ]
+    if facts:
+        blocks += [
+            totals.bars(t, groups, t("All films")),
+            totals.table(t, t("view"), groups, t("All films by view and verdict.")),
+            totals.honest(t, totals.count(facts)),
+            *_periods(t, facts, length),
+        ]
     if operators:
         blocks += [
             Heading(t("Operator codes")),

@@ -130,6 +130,7 @@ def picture(drawn: Figure, alt: str, caption: str = "", width: float = 1.0) -> P
     files = io.BytesIO(), io.BytesIO()
     with house():
         drawn.savefig(files[0], format="svg", metadata={"Date": None, "Creator": None})
+        drawn.set_layout_engine("none")  # what stands where is settled
         drawn.savefig(files[1], format="png", dpi=DPI, metadata={"Software": None})
     return Picture(files[0].getvalue(), alt, caption, png=files[1].getvalue(), width=width)
 

@@ -36,7 +36,7 @@ def html(paper: Paper) -> str:
     )
     return environment.get_template("paper.html").render(
         paper=paper,
-        t=t,
+        table=t("Table"),
         head=head,
         body=body,
         # A CSS string, for the foot of each printed page; `<` would end the style element.
