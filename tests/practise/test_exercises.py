@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -287,6 +288,20 @@ def test_a_set_is_read(tmp_path: Path) -> None:
     lines = listed(found)
     assert code in lines[2]
     assert "osteoarthritis" in lines[0]
+
+
+def test_the_tutorials_set_is_what_the_tutorial_says(tmp_path: Path) -> None:
+    page = (Path(__file__).parents[2] / "docs/tutorials/teach-positioning.md").read_text()
+    (block,) = re.findall(r"```yaml\n(.*?)```", page, re.S)
+    path = tmp_path / "tuesday.yaml"
+    path.write_text(block)
+    found = read_set(path)
+    shown = f"{found.title}: {len(found.tasks)} exercises\n{listed(found)[0]}\n"
+    assert f"```text\n{shown}```" in page
+    path.write_text(block.replace("rotation_deg: -12", "rotation_deg: 40"))
+    with pytest.raises(Problem) as told:
+        read_set(path)
+    assert f"{told.value.what}; {told.value.do}" in " ".join(page.split())
 
 
 @pytest.mark.parametrize(

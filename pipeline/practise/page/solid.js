@@ -205,16 +205,17 @@ function arrow(context, from, to, colour, ratio) {
 /** Names at their places, kept inside the view and off one another. */
 function place(box, names, ratio, width, height) {
   const taken = [];
+  const em = parseFloat(getComputedStyle(box).fontSize);
   clear(
     box,
     names.map(([words, [x, y], from]) => {
-      const half = words.length * 3.6 + 8;
+      const half = words.length * 0.29 * em + 0.7 * em;
       // Beyond the end of its line, so that the line stays in sight.
       const way = from ? [x - from[0], y - from[1]] : [0, 0];
       const size = Math.hypot(...way) || 1;
-      const ahead = [x / ratio + (way[0] / size) * (half + 4), y / ratio + (way[1] / size) * 14];
-      let [left, top] = [Math.min(Math.max(ahead[0], half), width - half), Math.min(Math.max(ahead[1], 12), height - 12)];
-      while (taken.some(([a, b, w]) => Math.abs(a - left) < half + w && Math.abs(b - top) < 19)) top = top > height - 24 ? 12 : top + 4;
+      const ahead = [x / ratio + (way[0] / size) * (half + 4), y / ratio + (way[1] / size) * 1.2 * em];
+      let [left, top] = [Math.min(Math.max(ahead[0], half), width - half), Math.min(Math.max(ahead[1], em), height - em)];
+      while (taken.some(([a, b, w]) => Math.abs(a - left) < half + w && Math.abs(b - top) < 1.6 * em)) top = top > height - 2 * em ? em : top + 4;
       taken.push([left, top, half]);
       const name = h("span", {}, words);
       name.style.left = `${left}px`;
