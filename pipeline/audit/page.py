@@ -11,6 +11,7 @@ from pipeline.audit.series import chart, notes, steps
 from pipeline.fit.turning import FittedKnee
 from pipeline.knee.errors import Problem
 from pipeline.language import Speech
+from pipeline.language.phrases import told
 from pipeline.records.paper.model import (
     Block,
     Columns,
@@ -103,7 +104,7 @@ class Press:
         t, advice = self.t, hunt.advice
         blocks: list[Block] = []
         if advice.texts:
-            blocks.append(Items(advice.texts))
+            blocks.append(Items(tuple(told(t, text) for text in advice.texts)))
         if advice.why_not:
             reason = t("Nothing is counted as saved: {why}.", why=t(advice.why_not))
             blocks.append(Text(reason))

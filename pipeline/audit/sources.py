@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -23,6 +23,8 @@ from pipeline.records.store.keys import keyed
 Studies = dict[str, list[FilmRead]]
 Code = Callable[[str], str]
 """From an operator's name as written to a code."""
+Found = tuple[int, Mapping[str, Any], str, Sequence[Path]]
+"""A reading: its number, the object of `readings.jsonl`, its state, where its film may lie."""
 OPEN_HEADERS = 4
 """Headers kept while the frames of a run are gone through."""
 
@@ -53,11 +55,15 @@ def of_store(store: Store, code: Code | None) -> Studies:
     return _studies(((one.id, one.current, one.state, one.paths) for one in stored), code)
 
 
-def _studies(
-    found: Iterable[tuple[int, Mapping[str, Any], str, Sequence[Path]]], code: Code | None
-) -> Studies:
-    """Readings (number, row, state, where the film may lie) by study."""
+def _studies(found: Iterable[Found], code: Code | None) -> Studies:
     studies: Studies = {}
+    for film in film_reads(found, code):
+        studies.setdefault(study_key(film.row), []).append(film)
+    return studies
+
+
+def film_reads(found: Iterable[Found], code: Code | None = None) -> Iterator[FilmRead]:
+    """Readings with what the headers of their films say, where those are as they were read."""
     header = lru_cache(OPEN_HEADERS)(_header)
     for id, row, state, paths in found:
         film = row["film"]
@@ -65,9 +71,7 @@ def _studies(
         shot = Shot() if dataset is None else shot_of(dataset, film["frame"])
         name = None if dataset is None else acquisition_of(dataset).operator
         operator = None if name is None or code is None else code(name)
-        read = FilmRead(id, short_name(film["source"]), row, state, shot, path, operator)
-        studies.setdefault(study_key(row), []).append(read)
-    return studies
+        yield FilmRead(id, short_name(film["source"]), row, state, shot, path, operator)
 
 
 def study_key(row: Mapping[str, Any]) -> str:

@@ -28,6 +28,11 @@ SHARED = {"AP": 0.85, "lateral": 0.65}
 (tests/audit/bench_audit.py, 1026 steps): independent errors would need 0.35 (AP) and 0.55 (lateral)
 of their interval for a change, which is a correlation of 0.88 and 0.70; a little less is taken."""
 
+SURE = 2.5758293035489004 / Z90
+"""From 90 % intervals to 99 %: a header is said to be contradicted only where that is sure."""
+POSSIBLE = 0.1
+"""Probability from which the other naming of the condyles counts: moves are given for both then."""
+
 ONE_ALONE = mark("only one of the two films states the positioner's angles")
 TABLE_MOVED = mark(
     "the table was turned too, which not all equipment counts in the positioner's angles"
@@ -49,7 +54,9 @@ def step_between(before: FilmRead, after: FilmRead, options: AlignOptions) -> St
     flexion, lie, known = lie_of(float(np.mean(bends)) if bends else None, lying, options)
     change = read[1] - read[0]
     width = np.sqrt(half[0] ** 2 + half[1] ** 2 - 2 * SHARED[view] * half[0] * half[1])
-    pose = turns_of_pose(view, read, half, flexion, lie)
+    unnamed = np.array([naming_half(a), naming_half(b)])
+    width = np.sqrt(width**2 + (unnamed**2).sum(axis=0))
+    pose = turns_of_pose(view, read, half, unnamed, flexion, lie)
     if not known:
         # Only the angles themselves can be compared.
         pose = (-float(change[0]), -float(change[1])), (float(width[0]), float(width[1]))
@@ -58,7 +65,7 @@ def step_between(before: FilmRead, after: FilmRead, options: AlignOptions) -> St
     agree = None
     if by_header:
         agree = all(
-            abs(one.degrees - other.degrees) <= np.hypot(one.half_width, other.half_width)
+            abs(one.degrees - other.degrees) <= SURE * np.hypot(one.half_width, other.half_width)
             for one, other in zip(by_pose, by_header, strict=True)
         )
     return Step(
@@ -86,14 +93,32 @@ def half_widths(alignment: Mapping[str, Any]) -> tuple[float, float]:
     return float(low[0]), float(low[1])
 
 
+def naming_half(alignment: Mapping[str, Any]) -> tuple[float, float]:
+    """What it adds to the half widths of (rotation, tilt) that the condyles may be the other's.
+
+    As if normal, with the variance of the other explanation about the likelier one; nothing where
+    it is hardly possible.
+    """
+    every = alignment.get("hypotheses") or ()
+    others = [other for other in every[1:] if other["probability"] >= POSSIBLE]
+    first = np.array(poses(alignment))
+    variance = sum(
+        (other["probability"] * (np.array(poses(other)) - first) ** 2 for other in others),
+        np.zeros(2),
+    )
+    half = Z90 * np.sqrt(variance)
+    return float(half[0]), float(half[1])
+
+
 def turns_of_pose(
-    view: str, read: Array, half: Array, flexion: float, lie: float
+    view: str, read: Array, half: Array, unnamed: Array, flexion: float, lie: float
 ) -> tuple[tuple[float, float], tuple[float, float]]:
     """(orbital, other) degrees between two poses, and the half widths of their 90 % intervals.
 
     Args:
         read: (2, 2) rotation and tilt before and after; half: the half widths of each. Errors of
-            one angle go together by `SHARED`; to first order.
+            one angle go together by `SHARED`, those of naming, `unnamed` (2, 2), do not; to
+            first order.
     """
 
     def turns(values: Array) -> Array:
@@ -106,7 +131,9 @@ def turns_of_pose(
         [(turns(flat + step * axis) - turns(flat - step * axis)) / (2 * step) for axis in np.eye(4)]
     )
     scaled = slopes * half.ravel()[:, None]
-    width = np.sqrt((scaled**2).sum(axis=0) + 2 * SHARED[view] * (scaled[:2] * scaled[2:]).sum(0))
+    variance = (scaled**2).sum(axis=0) + 2 * SHARED[view] * (scaled[:2] * scaled[2:]).sum(axis=0)
+    variance += ((slopes * unnamed.ravel()[:, None]) ** 2).sum(axis=0)
+    width = np.sqrt(variance)
     return (float(middle[0]), float(middle[1])), (float(width[0]), float(width[1]))
 
 

@@ -217,6 +217,10 @@ def move(t: Speech, step: Step) -> str:
     return t("no clear turn (within {half}\u00b0)", half=t.number(step.chief.half_width, 1))
 
 
+BENT_DEG = 8.0
+"""A change of the knee's bend that is worth a word (design value)."""
+
+
 def how_known(t: Speech, step: Step) -> str:
     """From what the move is known, and whether the other witness agrees."""
     if step.source == "pose":
@@ -232,6 +236,9 @@ def how_known(t: Speech, step: Step) -> str:
             "moved, the beam in a way that the header does not hold, or the header is wrong.",
             turns="; ".join(seen) or t("no clear turn"),
         )
+    if step.flexion_change is not None and abs(step.flexion_change) > BENT_DEG:
+        change = t.number(step.flexion_change, 0, signed=True)
+        said += " " + t("(The knee's bend changed by {change} degrees.)", change=change)
     for note in step.notes:
         said += f" ({t(note)})"
     return said
