@@ -41,7 +41,8 @@ class ReportSettings:
         operator: only these operators' codes; empty for all.
         names: what films are called: path (folder and file name) or code (tells nothing).
         outline: draw the outline of a knee fitted again to the landmarks.
-        tolerance_deg: of the verdict, drawn as a band, degrees.
+        align: options of the verdict (`pipeline.align.options.AlignOptions`); the tolerance is
+            drawn as a band.
         pose: the estimator that fits the outline, `{name: ..., option: value}`.
         reader: film readers, tried in this order.
     """
@@ -56,7 +57,7 @@ class ReportSettings:
     operator: list[str] = field(default_factory=list)
     names: str = "path"
     outline: bool = True
-    tolerance_deg: float = 5.0
+    align: dict[str, Any] = field(default_factory=dict)
     pose: dict[str, Any] = field(default_factory=dict)
     reader: dict[str, Any] = field(default_factory=dict)
 
@@ -75,9 +76,10 @@ class ReportCommand:
 
     def run(self, arguments: argparse.Namespace, settings: Mapping[str, Any]) -> int:
         # Only this command needs the libraries of papers and charts.
+        from pipeline.align.options import AlignOptions
         from pipeline.records.export.outlines import FittedOutlines
         from pipeline.records.store import open_store
-        from pipeline.registry import build_each, build_section
+        from pipeline.registry import build_each, build_section, check_options
         from pipeline.reports.choices import Choices, day_of
         from pipeline.reports.write import Reporter
 
@@ -91,7 +93,7 @@ class ReportCommand:
             since=day_of("since", wanted.since),
             until=day_of("until", wanted.until),
             operator=tuple(wanted.operator),
-            tolerance_deg=wanted.tolerance_deg,
+            align=AlignOptions(**check_options(AlignOptions, wanted.align, "align")),
             names=wanted.names,
         )
         readers = tuple(build_each("reader", wanted.reader).values())

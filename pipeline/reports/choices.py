@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 
+from pipeline.align.options import AlignOptions
 from pipeline.knee.errors import Problem
 from pipeline.language import speech
 
@@ -26,7 +27,7 @@ class Choices:
         unreviewed: also readings that nobody has accepted, marked UNREVIEWED throughout.
         since, until: first and last day of acquisition; None for no limit.
         operator: codes of operators; () for all.
-        tolerance_deg: of the verdict, drawn as a band.
+        align: options of the verdict; its tolerance is drawn as a band.
         names: what films are called, one of `NAMES`.
     """
 
@@ -38,7 +39,7 @@ class Choices:
     since: date | None = None
     until: date | None = None
     operator: tuple[str, ...] = ()
-    tolerance_deg: float = 5.0
+    align: AlignOptions = field(default_factory=AlignOptions)
     names: str = "path"
 
     def __post_init__(self) -> None:
@@ -56,8 +57,6 @@ class Choices:
             raise Problem("format", "none is named", f"name some of {', '.join(FORMATS)}")
         if self.since is not None and self.until is not None and self.since > self.until:
             raise Problem("since", "lies after until", "exchange the two days")
-        if self.tolerance_deg <= 0:
-            raise Problem("tolerance_deg", "is not above 0", "give degrees, for example 5")
 
 
 def day_of(name: str, text: str) -> date | None:

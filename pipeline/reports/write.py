@@ -12,15 +12,15 @@ from pathlib import Path
 from pipeline.contracts import FilmReader
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
-from pipeline.language import Speech, speech
-from pipeline.readers.dicom_shot import read_shot
+from pipeline.language import speech
+from pipeline.readers.dicom_shot import Shot, read_shot
 from pipeline.readers.read import read_films
 from pipeline.records.export import naming
 from pipeline.records.export.outlines import FittedOutlines
 from pipeline.records.export.record import Record, record_of
 from pipeline.records.files import StopError, write_atomic
 from pipeline.records.overlay import short_name
-from pipeline.records.paper import Block, Paper, write_html, write_pdf
+from pipeline.records.paper import Paper, write_html, write_pdf
 from pipeline.records.store import Filter, Store, StoredReading, open_original
 from pipeline.records.store.find import Found, find
 from pipeline.records.table import csv_text
@@ -35,11 +35,10 @@ from pipeline.reports.groups import (
     period_paper,
 )
 from pipeline.reports.picture import SMALL, picture
+from pipeline.reports.series import series
 from pipeline.reports.study import study_paper
 
 PROBLEM_COLUMNS = ("source", "what", "do")
-Series = Callable[[Speech, Sequence[Fact]], tuple[Block, ...]]
-"""What an audit of the films of one study adds to its report."""
 
 
 @dataclass
@@ -69,7 +68,6 @@ class Reporter:
         choices: which reports, and how.
         readers: of films, tried in order.
         outlines: fits the outline that is drawn; None for none.
-        series: adds to the report of a study; None for nothing.
     """
 
     def __init__(
@@ -78,10 +76,9 @@ class Reporter:
         choices: Choices,
         readers: Sequence[FilmReader],
         outlines: FittedOutlines | None = None,
-        series: Series | None = None,
     ) -> None:
         self.out, self.choices, self.readers = out, choices, readers
-        self.outlines, self.series = outlines, series
+        self.outlines = outlines
         self.t = speech(choices.language)
         self.outcome = Outcome()
         self.facts: list[Fact] = []
@@ -127,19 +124,19 @@ class Reporter:
     def _study(self, stored: Sequence[StoredReading], wanted: Mapping[int, Found]) -> None:
         facts: list[Fact] = []
         seen: dict[int, Seen] = {}
-        invented = False
+        shots: dict[int, Shot] = {}
         for _, members in groupby(stored, key=lambda one: one.film_sha256):
             of_film = list(members)
             films, path = self._films(of_film)
-            shot = None if path is None else read_shot(path)
-            invented = invented or (shot is not None and shot.invented)
             for one in of_film:
                 record = record_of(one)
-                acquired = "" if shot is None else shot.acquired or ""
-                fact = self._fact(record, wanted[one.id], acquired)
-                facts.append(fact)
+                frame = record.original["film"]["frame"]
+                shot = Shot() if path is None else read_shot(path, frame)
+                facts.append(self._fact(record, wanted[one.id], shot.acquired or ""))
                 seen[record.number] = self._seen(record, films)
+                shots[record.number] = shot
         facts.sort(key=in_time)
+        invented = any(shot.invented for shot in shots.values())
         self.invented = self.invented or invented
         file = f"{naming.study_folder(facts[0].record, None)}.html"
         number = len(self.studies) + 1
@@ -149,10 +146,12 @@ class Reporter:
         if "film" in self.choices.what:
             for fact in facts:
                 shown = seen[fact.record.number]
-                made = film_paper(self.t, fact, shown, file, self.choices.tolerance_deg, invented)
+                made = film_paper(
+                    self.t, fact, shown, file, self.choices.align.tolerance_deg, invented
+                )
                 self._write(made, fact.stem)
         if "study" in self.choices.what:
-            extra = () if self.series is None else self.series(self.t, facts)
+            extra = series(self.t, facts, shots, self.choices.align)
             made = study_paper(self.t, title, facts, seen, invented, extra)
             self._write(made, file.removesuffix(".html"))
         slim = [_slim(fact) for fact in facts]
@@ -227,13 +226,13 @@ class Reporter:
             stems = _stems("operator", by_code)
             for code, facts in sorted(by_code.items(), key=lambda item: item[0] or "~"):
                 made = operator_paper(
-                    t, code, facts, choices.period, choices.tolerance_deg, self.invented
+                    t, code, facts, choices.period, choices.align.tolerance_deg, self.invented
                 )
                 self._write(made, stems[code])
                 operators[code or t("not stated")] = f"{stems[code]}.html", len(facts)
         if "period" in choices.what:
             for period, facts in grouped(self.facts, choices.period).items():
-                made = period_paper(t, period, facts, choices.tolerance_deg, self.invented)
+                made = period_paper(t, period, facts, choices.align.tolerance_deg, self.invented)
                 stem = f"period-{period or 'unknown'}"
                 self._write(made, stem)
                 periods[period_name(t, period)] = f"{stem}.html", len(facts)

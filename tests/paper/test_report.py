@@ -294,7 +294,6 @@ def test_wrong_choices_are_one_sentence() -> None:
         ({"formats": ()}, "none is named"),
         ({"language": "xx"}, "'xx' is not known"),
         ({"period": "week"}, "period=week"),
-        ({"tolerance_deg": 0.0}, "tolerance_deg"),
         (
             {"since": day_of("since", "2026-02-02"), "until": day_of("until", "2026-01-01")},
             "since",
@@ -314,3 +313,10 @@ def test_an_empty_store_is_an_empty_overview(tmp_path: Path) -> None:
     outcome = report(place, tmp_path / "out")
     assert outcome.readings == 0
     assert "0 readings" in pages(tmp_path / "out", "pdf")["index"]
+
+
+def test_a_study_tells_how_its_views_were_found(all_of_it: Path) -> None:
+    texts = pages(all_of_it, "html", "study-")
+    told = [text for text in texts.values() if "How the views were found" in text]
+    assert len(told) == 1, "one of the two studies has two films of one view"
+    assert "Moves between the films of this view" in told[0]
