@@ -35,6 +35,7 @@ def kinds() -> list[dict[str, Any]]:
             "width_mm": list(sizes.width_mm),
             "length_mm": list(sizes.length_mm),
             "projection_mm": list(sizes.projection_mm),
+            "elevation_deg": {view: list(usual) for view, usual in ELEVATION_DEG.items()},
             "source": sizes.source,
         }
         for name, sizes in KINDS.items()

@@ -91,7 +91,8 @@ export class Footprints extends EventTarget {
 
   #fields(id) {
     const kind = h("select", { id: id("kind"), dataset: { focus: id("kind") }, onchange: () => this.#set(() => ((this.kind = kind.value), (this.given = {}))) }, this.kinds.map((each) => h("option", { value: each.kind, selected: each.kind === this.kind }, each.kind)));
-    const usual = this.kinds.find((each) => each.kind === this.kind);
+    const known = this.kinds.find((each) => each.kind === this.kind);
+    const usual = { ...known, elevation_deg: known?.elevation_deg[this.session.shown.view.name] };
     const number = (name, end, words, value, usually) => {
       const field = h("input", {
         type: "number",

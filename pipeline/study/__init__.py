@@ -1,0 +1,1 @@
+"""A teacher's own study of learning: planned, blinded, sealed, and analysed."""
