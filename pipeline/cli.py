@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import dataclasses
 import importlib
+import importlib.util
 import io
 import re
 import sys
@@ -89,6 +90,8 @@ def _run(argv: list[str]) -> int:
         if overrides:
             raise Problem(overrides[0], f"squareon {name} has no settings", "leave it out")
         return command.run(arguments, {})
+    if getattr(arguments, "multirun", False):
+        return sweep(name, command, arguments, overrides)
     settings = compose(name, command.settings, overrides)
     if arguments.print_config:
         print(as_yaml(settings), end="")
@@ -157,6 +160,13 @@ def _parser(name: str, command: Command) -> argparse.ArgumentParser:
         parser.add_argument(
             "--print-config", action="store_true", help="print the settings in force and stop"
         )
+        if hasattr(command, "swept"):
+            parser.add_argument(
+                "--multirun",
+                "-m",
+                action="store_true",
+                help="one run for each combination of values given as key=a,b",
+            )
         known = ", ".join(field.name for field in dataclasses.fields(command.settings))
         parser.epilog = f"settings (key=value): {known}\n\n{parser.epilog or ''}"
     return parser
@@ -173,11 +183,88 @@ def compose(name: str, schema: type, overrides: Sequence[str]) -> dict[str, Any]
     """
     from hydra import compose as hydra_compose
     from hydra import initialize_config_module
-    from hydra.core.config_store import ConfigStore
     from hydra.core.global_hydra import GlobalHydra
     from hydra.errors import HydraException
     from omegaconf import OmegaConf
     from omegaconf.errors import OmegaConfBaseException
+
+    open_sections = _stored(name, schema)
+    words = [_opened(word, open_sections) for word in overrides]
+    GlobalHydra.instance().clear()
+    try:
+        with initialize_config_module("configs", version_base="1.3"):
+            config = hydra_compose(name, overrides=words)
+        plain = OmegaConf.to_container(config, resolve=True)
+    except (HydraException, OmegaConfBaseException, ValueError) as error:
+        raise _told(error, name, schema, overrides) from None
+    assert isinstance(plain, dict)
+    return {str(key): value for key, value in plain.items()}
+
+
+def sweep(
+    name: str, command: Command, arguments: argparse.Namespace, overrides: Sequence[str]
+) -> int:
+    """Runs the command once for each combination of `key=a,b`, by hydra's launcher.
+
+    Run `n` has the folder `OUT/n` for its `--out`. A run that meets a `Problem` leaves
+    `problem.txt` there and the others go on. Returns 1 where one did.
+    """
+    import hydra
+    from hydra.core.global_hydra import GlobalHydra
+
+    assert command.settings is not None
+    if arguments.out is None:
+        raise Problem("--multirun", "no folder was named", "give --out DIR")
+    if any(word.startswith("hydra/launcher=submitit") for word in overrides) and (
+        importlib.util.find_spec("hydra_plugins.hydra_submitit_launcher") is None
+    ):
+        raise Problem(
+            "hydra/launcher=submitit",
+            "the launcher is not installed",
+            "install the launcher extra: pip install 'squareon[launcher]'",
+        )
+    # the values that are not swept are checked as ever, before any run starts
+    fixed = [word for word in overrides if "," not in _bare(word) and "hydra" not in word]
+    compose(name, command.settings, fixed)
+    out = Path(arguments.out).resolve()
+    sections = _stored(name, command.settings)
+
+    def one(config: Any) -> int:
+        from hydra.core.hydra_config import HydraConfig
+        from omegaconf import OmegaConf
+
+        folder = Path(HydraConfig.get().runtime.output_dir)
+        own = argparse.Namespace(**{**vars(arguments), "out": folder})
+        settings: Any = OmegaConf.to_container(config, resolve=True)
+        try:
+            return command.run(own, settings)
+        except Problem as problem:
+            (folder / "problem.txt").write_text(f"{problem}\n")
+            print(f"squareon: {problem}", file=sys.stderr)
+            return USAGE
+
+    words = [_opened(word, sections) for word in overrides]
+    words += [f"hydra.sweep.dir={out}", "hydra.sweep.subdir=${hydra.job.num}"]
+    GlobalHydra.instance().clear()
+    before = sys.argv
+    sys.argv = ["squareon", "--multirun", *words]
+    try:
+        hydra.main(version_base="1.3", config_path="pkg://configs", config_name=name)(one)()
+    finally:
+        sys.argv = before
+    command.swept(out)  # type: ignore[attr-defined]
+    return 1 if any(out.glob("*/problem.txt")) else OK
+
+
+def _bare(word: str) -> str:
+    """A value without its lists, so that a comma left in it separates values of a sweep."""
+    return re.sub(r"\[[^\]]*\]|\{[^}]*\}", "", word)
+
+
+def _stored(name: str, schema: type) -> set[str]:
+    """Tells hydra the schema and every plugin that has no YAML here; the open sections."""
+    from hydra.core.config_store import ConfigStore
+    from omegaconf import OmegaConf
 
     open_sections = _open_sections(schema)
     store = ConfigStore.instance()
@@ -192,16 +279,7 @@ def compose(name: str, schema: type, overrides: Sequence[str]) -> dict[str, Any]
                 # A plugin from elsewhere has no YAML here: its name alone chooses it.
                 one: dict[str, Any] = {"name": plugin} if stage in SINGLE else {plugin: {}}
                 store.store(group=stage, name=plugin, node=one)
-    words = [_opened(word, open_sections) for word in overrides]
-    GlobalHydra.instance().clear()
-    try:
-        with initialize_config_module("configs", version_base="1.3"):
-            config = hydra_compose(name, overrides=words)
-        plain = OmegaConf.to_container(config, resolve=True)
-    except (HydraException, OmegaConfBaseException, ValueError) as error:
-        raise _told(error, name, schema, overrides) from None
-    assert isinstance(plain, dict)
-    return {str(key): value for key, value in plain.items()}
+    return open_sections
 
 
 SINGLE = ("anatomy", "renderer", "scenario", "detector", "pose")

@@ -106,7 +106,8 @@ def _spread(values: Sequence[tuple[str, Array]]) -> dict[str, Any]:
         return {"n": 0}
     both = np.array(list(sums.values()))
     total, count = both.sum(axis=0)
-    out: dict[str, Any] = {"n": int(count), "value": float(total / count), "low": None, "high": None}
+    out: dict[str, Any] = {"n": int(count), "value": float(total / count)}
+    out |= {"low": None, "high": None}
     if len(both) > 1:
         drawn = _draws(len(both)) @ both
         low, high = np.percentile(drawn[:, 0] / drawn[:, 1], [2.5, 97.5])

@@ -63,6 +63,12 @@ class BenchCommand:
         task = getattr(self, f"_{arguments.task}")
         return int(task(arguments, chosen))
 
+    def swept(self, out: Path) -> None:
+        """After `--multirun`: one table over all runs."""
+        from pipeline.bench.sweep import write_sweep
+
+        print(write_sweep(out))
+
     def _run(self, arguments: argparse.Namespace, settings: BenchSettings) -> int:
         from pipeline.bench.exam import examine
         from pipeline.bench.report import write_report
