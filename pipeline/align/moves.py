@@ -155,16 +155,6 @@ def moves(view: str, pose: Pose, header: HeaderHints, options: AlignOptions) -> 
     return tuple(found)
 
 
-def turn_made(view: str, angle: str, change_deg: float) -> str:
-    """The turn that changed an angle by `change_deg` between two films, in words.
-
-    Either the beam was turned or the limb; the films cannot tell which.
-    """
-    words = _TABLE[view, angle, 1 if change_deg < 0 else -1]
-    degrees = f"about {abs(change_deg):.0f} degrees"
-    return f"{words.end} end of the beam {degrees} toward {words.toward} (or {words.limb})"
-
-
 def _centring(share: tuple[float, float], index: int, prefix: str) -> Move:
     rotation_led = abs(share[0]) >= abs(share[1])
     degrees = round(abs(share[0] if rotation_led else share[1]), 1)

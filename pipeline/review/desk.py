@@ -14,16 +14,16 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from pipeline.audit.sources import film_reads
 from pipeline.knee.errors import Problem
 from pipeline.looks import Look
-from pipeline.readers.dicom_shot import Shot, read_shot
 from pipeline.records.overlay import short_name
 from pipeline.records.store import Decision, Filter, Row, Store, StoredReading, open_original
 from pipeline.review.changes import Changes, changes_between
 from pipeline.review.films import FilmRoom
 from pipeline.review.footprints import footprints_told, lesion_of
 from pipeline.review.recompute import Base, Revised, look_of, recompute
-from pipeline.review.series import ShotRead, series_of
+from pipeline.review.series import series_of
 from pipeline.run import Parts
 
 FRESH_S = 2.0
@@ -307,15 +307,12 @@ class Desk:
         ids = [id]
         if study is not None:
             ids = [row.id for row in self.store.readings(Filter(study=study), "source")]
-        shots = []
+        films = []
         for each in ids:
             one = stored if each == id else self.stored(each, viewer)
-            film = one.original["film"]
-            path = next((path for path in one.paths if path.is_file()), None)
-            shot = Shot() if path is None else read_shot(path, film["frame"])
             state = "double" if one.blinded else one.state
-            shots.append(ShotRead(one.id, short_name(film["source"]), one.current, state, shot))
-        return series_of(shots)
+            films.append((one.id, one.current, state, one.paths))
+        return series_of(list(film_reads(films)), self.parts.align)
 
 
 def same(row: Mapping[str, Any], original: Mapping[str, Any]) -> bool:

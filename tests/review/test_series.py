@@ -1,4 +1,4 @@
-"""Series: order, changes between shots, when it became square, what advice would have saved."""
+"""Series as the page shows them: order, changes between shots, each view's story."""
 
 from __future__ import annotations
 
@@ -6,121 +6,66 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from audit_cases import OPTIONS, film
 from review_house import SERIES, id_of
 
+from pipeline.audit.model import FilmRead
 from pipeline.readers.dicom_shot import Shot, read_shot
 from pipeline.records.store import Store
-from pipeline.review.series import ShotRead, in_order, moves_between, series_of
+from pipeline.review.series import series_of
 
 
-def shot(
-    id: int,
-    rotation: float,
-    square: str,
-    *,
-    half: float = 2.0,
-    view: str = "AP",
-    advice: float | str | None = "auto",
-    dose: float | None = None,
-    time: str | None = "auto",
-) -> ShotRead:
-    degrees = abs(rotation) if advice == "auto" else advice
-    moves = []
-    if square == "no":
-        moves = [
-            {
-                "angle": "rotation",
-                "hypothesis": 0,
-                "toward": "medial",
-                "degrees": degrees,
-                "text": "turn",
-            }
-        ]
-    row = {
-        "film": {"source": f"f{id}", "frame": None},
-        "knee": {"index": 0},
-        "view": {"name": view},
-        "side": {"name": "right"},
-        "refused": None,
-        "moves": moves,
-        "alignment": {
-            "square": square,
-            "rotation_deg": rotation,
-            "rotation_90": [rotation - half, rotation + half],
-            "tilt_deg": 0.0,
-            "tilt_90": [-half, half],
-        },
-    }
-    at = f"20200101 12{id:02d}00" if time == "auto" else time
-    return ShotRead(id, f"film {id}", row, "proposed", Shot(at, id, dose))
-
-
-def told(shots: list[ShotRead]) -> dict[str, Any]:
-    (story,) = series_of(shots)["stories"]
+def told(films: list[FilmRead]) -> dict[str, Any]:
+    (story,) = series_of(films, OPTIONS)["stories"]
     return story
 
 
+def shots(*rotations: float, dose: float | None = None) -> list[FilmRead]:
+    return [film(i, r, dose_area_gy_cm2=dose) for i, r in enumerate(rotations, start=1)]
+
+
 def test_what_the_first_advice_would_have_saved() -> None:
-    story = told(
-        [
-            shot(1, 12.0, "no", dose=0.1),
-            shot(2, 8.0, "no", dose=0.2),
-            shot(3, 4.0, "cannot tell", dose=0.3),
-            shot(4, 0.5, "yes", dose=0.1),
-            shot(5, 0.4, "yes", dose=0.1),
-        ]
-    )
+    story = told(shots(12.0, 8.0, 6.5, 0.5, 0.4, dose=0.1))
     assert (story["first_square"], story["first_square_id"], story["shots"]) == (3, 4, 5)
     assert story["saved_shots"] == 2
-    assert story["saved_dose_area_gy_cm2"] == pytest.approx(0.5)
+    assert story["saved_dose_area_gy_cm2"] == pytest.approx(0.2)
+    assert story["advice_probability"] > 0.8
+    assert "square on film 4" in story["told"]
 
 
 def test_a_dose_that_is_not_whole_is_not_summed_up() -> None:
-    story = told([shot(1, 12.0, "no"), shot(2, 8.0, "no"), shot(3, 0.0, "yes", dose=0.1)])
-    assert story["saved_shots"] == 1
-    assert story["saved_dose_area_gy_cm2"] is None
+    found = [film(1, 12.0), film(2, 8.0), film(3, 0.0, dose_area_gy_cm2=0.1)]
+    assert told(found)["saved_shots"] == 1
+    assert told(found)["saved_dose_area_gy_cm2"] is None
+    whole = series_of(found, OPTIONS)
+    assert (whole["dose_area_gy_cm2"], whole["dose_known"], whole["pictures"]) == (0.1, 1, 3)
 
 
-@pytest.mark.parametrize(
-    ("shots", "why"),
-    [
-        ([shot(1, 1.0, "yes"), shot(2, 0.0, "yes")], "square on already"),
-        ([shot(1, 12.0, "no"), shot(2, 9.0, "no")], "no shot"),
-        ([shot(1, 5.0, "cannot tell"), shot(2, 0.0, "yes")], "left open"),
-        ([shot(1, 12.0, "no", advice=None), shot(2, 0.0, "yes")], "no degrees"),
-        ([shot(1, 12.0, "no"), shot(2, 4.5, "yes")], "another amount"),
-    ],
-)
-def test_where_nothing_can_be_said(shots: list[ShotRead], why: str) -> None:
-    story = told(shots)
+def test_where_nothing_can_be_said() -> None:
+    story = told(shots(1.0, 0.0))
     assert story["saved_shots"] is None
-    assert why in story["why_not"]
+    assert "square already" in story["why_not"]
 
 
 def test_views_are_told_apart_and_in_time_order() -> None:
-    shots = [
-        shot(3, 0.0, "yes"),
-        shot(1, 9.0, "no"),
-        shot(2, 1.0, "yes", view="lateral"),
-        shot(9, 5.0, "no", time=None),
+    films = [
+        film(3, 0.0),
+        film(1, 9.0),
+        film(2, 1.0, view="AP"),
+        film(9, 8.0, time=None),
     ]
-    assert [each.id for each in in_order(shots)] == [1, 2, 3, 9]
-    found = series_of(shots)
-    assert [(s["view"], s["shots"]) for s in found["stories"]] == [("AP", 3), ("lateral", 1)]
+    found = series_of(films, OPTIONS)
+    assert [each["id"] for each in found["shots"]] == [1, 2, 3, 9]
+    assert [(s["view"], s["shots"]) for s in found["stories"]] == [("lateral", 3), ("AP", 1)]
     moved = {each["id"]: each["moves"] for each in found["shots"]}
     assert moved[1] == moved[2] == []
-    assert moved[3][0]["change_deg"] == pytest.approx(-9.0)  # against shot 1, not the lateral
-
-
-def test_small_changes_are_no_moves() -> None:
-    clear, still = (moves_between(shot(1, 8.0, "no"), shot(2, to, "no"))[0] for to in (5.0, 5.3))
-    assert clear["half_width_deg"] == pytest.approx(8**0.5)
-    assert clear["clear"]
-    assert not still["clear"]
-    assert still["text"] == "no clear change"
-    # Rotation went down: the front end went to medial, or the limb outward (conventions).
-    assert "toward medial" in clear["text"]
-    assert "outward" in clear["text"]
+    change = moved[3][0]
+    assert change["change_deg"] == pytest.approx(-9.0)  # against shot 1, not the AP film
+    # Rotation went down: the lateral end went to posterior (conventions).
+    assert "toward posterior" in change["text"]
+    assert (change["clear"], change["source"]) == (True, "pose")
+    still = series_of(shots(9.0, 8.8), OPTIONS)["shots"][1]["moves"]
+    assert [(each["clear"], each["text"]) for each in still] == [(False, "no clear turn")] * 2
 
 
 def test_headers(results: Path, tmp_path: Path) -> None:
@@ -142,9 +87,9 @@ def test_a_series_of_films(store: Store) -> None:
     assert [each["name"] for each in found["shots"]] == [s.file for s in SERIES]
     assert found["dose_area_gy_cm2"] == pytest.approx(0.36)
     (story,) = found["stories"]
-    squares = [each["square"] == "yes" for each in found["shots"]]
-    assert story["first_square"] == (squares.index(True) if any(squares) else None)
+    assert story["first_square"] == 2
     assert [len(each["moves"]) for each in found["shots"]] == [0, 2, 2]
+    assert all("operator" not in each for each in found["shots"])
     alone = desk_of(store).series(id_of(store, "ramp.png"), Viewer())
     assert len(alone["shots"]) == 1
     assert alone["stories"] == []

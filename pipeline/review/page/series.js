@@ -47,7 +47,7 @@ export function seriesView(found, id, go, back, tolerance) {
 const total = (found) =>
   found.dose_area_gy_cm2 === null
     ? "no header states a dose"
-    : `${dose(found.dose_area_gy_cm2)} in all (${found.dose_known} of ${found.shots.length} headers state it)`;
+    : `${dose(found.dose_area_gy_cm2)} in all (stated for ${found.dose_known} of ${found.pictures} pictures)`;
 
 function line(shot, i, here, go) {
   const verdict = VERDICT[shot.square];
@@ -72,13 +72,11 @@ function line(shot, i, here, go) {
 function story(each, shots, tolerance) {
   const own = shots.filter((shot) => shot.view === each.view && shot.side === each.side && shot.square);
   const words = [];
-  if (each.first_square === null) words.push("No shot became square on.");
-  else if (each.first_square === 0) words.push("Square on at the first shot.");
-  else words.push(`Square on at shot ${each.first_square + 1} of ${each.shots}.`);
+  words.push(each.told);
   const advice = each.advice.map((one) => h("li", {}, one.text));
   if (each.saved_shots) {
     const saved = each.saved_dose_area_gy_cm2 === null ? "" : ` and ${dose(each.saved_dose_area_gy_cm2)}`;
-    words.push(`The first film already named the move that made it square; taken at once it could have saved ${each.saved_shots} ${each.saved_shots === 1 ? "shot" : "shots"}${saved}.`);
+    words.push(`What the first film's reading advised would have led to a square film with a probability of ${Math.min(99, Math.round(100 * each.advice_probability))} %; taken at once it could have saved ${each.saved_shots} ${each.saved_shots === 1 ? "shot" : "shots"}${saved}. ${each.borne_out ? "What made the view square was this change." : "The view became square by another amount."}`);
   } else if (each.saved_shots === 0) words.push("The first film's advice was followed at once: nothing more could have been saved.");
   else if (each.why_not && each.first_square !== 0) words.push(`What advice could have saved is left open: ${each.why_not}.`);
   return h(
