@@ -60,21 +60,33 @@ def _plain(film: FilmRead) -> dict[str, Any]:
     }
 
 
+STILL_DEG = 0.5
+"""Below this a positioner is said not to have been turned."""
+
+
 def moves_of(step: Step) -> list[dict[str, Any]]:
-    """Per angle the change since the shot before of the same view, and the turn it tells."""
+    """Per angle the change since the shot before of the same view, and the turn it tells.
+
+    Where headers state the positioner's angles, what they say of the beam stands beside it.
+    """
     t = speech("en")
-    return [
-        {
-            "angle": made.angle,
-            "change_deg": step.change[i],
-            "half_width_deg": step.change_half[i],
-            "clear": made.clear,
-            "text": words.turn(t, made) if made.clear else "no clear turn",
-            "source": step.source,
-            "agree": step.agree,
-        }
-        for i, made in enumerate(step.turns)
-    ]
+    found = []
+    for i, made in enumerate(step.by_pose):
+        text = words.turn(t, made) if made.clear else "no clear turn"
+        if step.by_header:
+            beam = step.by_header[i]
+            turned = f"{abs(beam.degrees):.1f}\u00b0 toward {beam.words.toward}"
+            text += f" (positioner: {turned if abs(beam.degrees) > STILL_DEG else 'not turned'})"
+        found.append(
+            {
+                "angle": made.angle,
+                "change_deg": step.change[i],
+                "half_width_deg": step.change_half[i],
+                "clear": made.clear,
+                "text": text,
+            }
+        )
+    return found
 
 
 def _story(hunt: Hunt) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from audit_cases import OPTIONS, film
 from review_house import SERIES, id_of
 
 from pipeline.audit.model import FilmRead
-from pipeline.readers.dicom_shot import Shot, read_shot
+from pipeline.readers.dicom_shot import Positioner, Shot, read_shot
 from pipeline.records.store import Store
 from pipeline.review.series import series_of
 
@@ -63,9 +63,18 @@ def test_views_are_told_apart_and_in_time_order() -> None:
     assert change["change_deg"] == pytest.approx(-9.0)  # against shot 1, not the AP film
     # Rotation went down: the lateral end went to posterior (conventions).
     assert "toward posterior" in change["text"]
-    assert (change["clear"], change["source"]) == (True, "pose")
+    assert change["clear"]
+    assert "positioner" not in change["text"]
     still = series_of(shots(9.0, 8.8), OPTIONS)["shots"][1]["moves"]
     assert [(each["clear"], each["text"]) for each in still] == [(False, "no clear turn")] * 2
+
+
+def test_what_the_positioner_says_stands_beside() -> None:
+    places = [Positioner(-81.0, 0.0), Positioner(-81.0, 0.0), Positioner(-88.0, 0.0)]
+    films = [film(i + 1, (9.0, 2.0, -5.0)[i], positioner=places[i]) for i in range(3)]
+    second, third = (each["moves"][0]["text"] for each in series_of(films, OPTIONS)["shots"][1:])
+    assert second.endswith("(positioner: not turned)")
+    assert third.endswith("(positioner: 7.0\u00b0 toward posterior)")
 
 
 def test_headers(results: Path, tmp_path: Path) -> None:
