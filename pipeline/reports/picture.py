@@ -17,34 +17,37 @@ from pipeline.records.canvas import Canvas, text_width
 from pipeline.records.export.marks import Mark, marks_of, ring
 from pipeline.records.overlay import Window, part_around, windowed
 
-SIZE, SMALL = 1100, 420
+SIZE, SMALL = 1100, 560
 QUALITY = 88
 
 
-def picture(
+def pictures(
     t: Speech,
     film: Film,
     reading: Mapping[str, Any],
     outline: Mapping[str, NDArray[np.float64]] | None,
-    size: int = SIZE,
-) -> bytes:
-    """JPEG, `size` pixels on its longer side: the part of the film around the knee."""
-    box = reading["knee"]["box"]
-    x0, y0, x1, y1 = part_around(film, box)
+) -> tuple[bytes, bytes]:
+    """The part of the film around the knee as JPEG, large and small."""
+    x0, y0, x1, y1 = part_around(film, reading["knee"]["box"])
     part = film.pixels[y0:y1, x0:x1]
-    scale = size / max(part.shape)
+    scale = SIZE / max(part.shape)
     shape = (round(part.shape[1] * scale), round(part.shape[0] * scale))
     how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
     grey = windowed(np.asarray(cv2.resize(part, shape, interpolation=how), dtype=np.float32))
     drawn = Canvas(np.repeat(grey[:, :, None], 3, axis=2))
-    draw(t, drawn, marks_of(reading, outline), Window(x0, y0, scale), size / SIZE)
-    ok, data = cv2.imencode(".jpg", drawn.rgb[:, :, ::-1], [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
+    draw(t, drawn, marks_of(reading, outline), Window(x0, y0, scale))
+    small = (round(shape[0] * SMALL / SIZE), round(shape[1] * SMALL / SIZE))
+    return _jpeg(drawn.rgb), _jpeg(cv2.resize(drawn.rgb, small, interpolation=cv2.INTER_AREA))
+
+
+def _jpeg(rgb: NDArray[np.uint8] | cv2.typing.MatLike) -> bytes:
+    ok, data = cv2.imencode(".jpg", rgb[:, :, ::-1], [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
     if not ok:
         raise ValueError("the picture could not be encoded as JPEG")
     return data.tobytes()
 
 
-def draw(t: Speech, on: Canvas, marks: Sequence[Mark], window: Window, unit: float) -> None:
+def draw(t: Speech, on: Canvas, marks: Sequence[Mark], window: Window) -> None:
     """Every mark in a light colour on a black edge, told apart by shape, dash and words."""
     labels = []
     for mark in marks:
@@ -72,8 +75,6 @@ def draw(t: Speech, on: Canvas, marks: Sequence[Mark], window: Window, unit: flo
                 _line(on, diamond, c.ORANGE, 3, closed=True)
             middle = points.mean(axis=0)
             labels.append((middle[0] + 26, middle[1] - 12, told(t, mark.name), 21, c.ORANGE))
-    if unit < 0.6:
-        return  # too small for words
     rows, columns = on.rgb.shape[:2]
     on.texts(
         [

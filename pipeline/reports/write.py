@@ -34,7 +34,7 @@ from pipeline.reports.groups import (
     period_name,
     period_paper,
 )
-from pipeline.reports.picture import SMALL, picture
+from pipeline.reports.picture import pictures
 from pipeline.reports.series import series
 from pipeline.reports.study import study_paper
 
@@ -208,10 +208,7 @@ class Reporter:
             return Seen(None, why=why)
         reading = record.current
         outline = None if self.outlines is None else self.outlines.of(reading, film)
-        return Seen(
-            picture(self.t, film, reading, outline),
-            picture(self.t, film, reading, outline, SMALL),
-        )
+        return Seen(*pictures(self.t, film, reading, outline))
 
     # ---- all films -----------------------------------------------------------------------------
 

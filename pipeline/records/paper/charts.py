@@ -175,7 +175,7 @@ def lines(
                 loc="lower left",
                 bbox_to_anchor=(0, 1),
                 borderaxespad=0.2,
-                ncols=4,
+                ncols=_abreast([one.label for one in series]),
                 handlelength=3.4,
             )
     return drawn
@@ -250,5 +250,15 @@ def stacks(
         axes.grid(axis="y", visible=False)
         axes.xaxis.set_major_locator(MaxNLocator(integer=True))
         axes.set_xlabel(x_label)
-        axes.legend(loc="lower left", bbox_to_anchor=(0, 1), ncols=4, borderaxespad=0.2)
+        axes.legend(
+            loc="lower left",
+            bbox_to_anchor=(0, 1),
+            borderaxespad=0.2,
+            ncols=_abreast([label for label, _ in parts]),
+        )
     return drawn
+
+
+def _abreast(labels: Sequence[str]) -> int:
+    """Entries of a legend in one line: all where they fit, else two."""
+    return 4 if sum(len(label) + 6 for label in labels) <= 70 else 2

@@ -86,7 +86,7 @@ def _foot(t: Speech, head: str) -> Any:
         canvas.drawString(MARGIN, FOOT - 9.5 * MM, head)
         canvas.setFont(regular, 8)
         where = t("page {page} of {pages}", page=page, pages=pages)
-        canvas.drawRightString(WIDTH - MARGIN, FOOT - 9.5 * MM, where)
+        canvas.drawRightString(WIDTH - MARGIN, FOOT - 13.5 * MM, where)
 
     return draw
 
@@ -265,22 +265,25 @@ class _Layout:
         return found + self.grid(rows, self.widths(block, width), style, pad=3)
 
     def widths(self, block: Table, width: float) -> list[float]:
-        """As wide as the longest cell where there is room; else the long ones give way."""
+        """At least the longest word of each column; the rest goes to those that want more."""
         from reportlab.pdfbase.pdfmetrics import stringWidth
+
+        def long(text: str) -> float:
+            return float(stringWidth(text, self.bold, 8.5)) + 8
 
         lines = (block.columns, *block.rows)
         texts = [
             [cell.text if isinstance(cell, Link) else cell for cell in column]
             for column in zip(*lines, strict=True)
         ]
-        wanted = [max(stringWidth(text, self.bold, 8.5) for text in column) + 8 for column in texts]
-        room, left = width, sorted(range(len(wanted)), key=wanted.__getitem__)
-        found = [0.0] * len(wanted)
-        for done, column in enumerate(left):
-            fair = room / (len(left) - done)
-            found[column] = min(wanted[column], fair)
-            room -= found[column]
-        return found
+        wanted = [max(long(text) for text in column) for column in texts]
+        least = [max(long(w) for text in column for w in text.split() or [""]) for column in texts]
+        if sum(wanted) <= width:
+            return wanted
+        if sum(least) >= width:  # words must break
+            return [width * one / sum(least) for one in least]
+        spare = (width - sum(least)) / (sum(wanted) - sum(least))
+        return [low + spare * (high - low) for low, high in zip(least, wanted, strict=True)]
 
     def grid(
         self,
