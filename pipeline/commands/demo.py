@@ -12,6 +12,7 @@ from pipeline.batch import ReadSettings, parts_of, read_batch
 from pipeline.commands.progress import bar
 from pipeline.commands.read import told
 from pipeline.demo import make_archive
+from pipeline.study.example import from_films
 
 EXAMPLES = """\
 examples:
@@ -37,7 +38,7 @@ class DemoCommand:
             type=Path,
             default=Path("squareon-demo"),
             metavar="DIR",
-            help="folder for films and results (default: squareon-demo)",
+            help="folder for films, results and an invented study (default: squareon-demo)",
         )
 
     def run(self, arguments: argparse.Namespace, settings: Mapping[str, Any]) -> int:
@@ -50,5 +51,7 @@ class DemoCommand:
             outcome = read_batch([films], results, read, afresh=True, progress=progress)
         print(f"INVENTED films in {films}: computed from virtual knees, nobody was X-rayed")
         print(told(outcome, results))
+        study = from_films(films, arguments.out / "invented-study")
+        print(f"an INVENTED study of learning in {study}: squareon study analyse {study}")
         # The archive holds films that must be refused: problems are part of the demonstration.
         return 0 if outcome.read > len(outcome.troubles) else 1

@@ -9,6 +9,9 @@ from typing import Any
 import numpy as np
 
 from pipeline.contracts import Scenario
+from pipeline.knee.errors import Problem
+from pipeline.readers.find import find_films
+from pipeline.readers.read import read_films
 from pipeline.records.files import write_atomic
 from pipeline.records.table import csv_text
 from pipeline.registry import build
@@ -45,6 +48,26 @@ def invent(out: Path, progress: Callable[[int, int], None] = lambda done, total:
     return out
 
 
+def from_films(folder: Path, out: Path) -> Path:
+    """The same with the films of a folder, whose true angles nobody knows: errors are invented.
+
+    A study that is there already stays as it is.
+    """
+    if (out / "plan.json").exists():
+        return out
+    readers = [build("reader", name) for name in ("dicom", "raster")]
+    films = []
+    for path in find_films([folder]):
+        try:
+            films += [(str(path.relative_to(folder)), film) for film in read_films(path, readers)]
+        except Problem:
+            continue  # an archive holds films that cannot be read
+    what = "error of rotation and tilt, degrees, invented"
+    lay_out(Plan(LEARNERS, arms=2, seed=SEED, what=what, invented=True), films, {}, out)
+    answer(out)
+    return out
+
+
 def answer(study: Path) -> None:
     """Fills in every sheet by a law of our own: ability, difficulty of the film, teaching."""
     plan, key = opened(study)
@@ -58,10 +81,11 @@ def answer(study: Path) -> None:
         for row in rows:
             size = BEFORE_DEG + skill + hard[row["film"]]
             size += change + gain if row["occasion"] == "after" else 0.0
-            for angle, true in zip(
-                ("rotation_deg", "tilt_deg"), key["truth"][row["film"]], strict=True
-            ):
-                error = max(size + rng.normal(0, 1.5), 0.0) * rng.choice([-1, 1])
-                row[angle] = round(true + error)
+            errors = np.maximum(size + rng.normal(0, 1.5, 2), 0.0)
+            if row["film"] in key["truth"]:
+                signed = errors * rng.choice([-1, 1], 2) + key["truth"][row["film"]]
+                row["rotation_deg"], row["tilt_deg"] = (round(float(v)) for v in signed)
+            else:
+                row["value"] = round(float(errors.mean()), 1)
             row["seconds"] = round(rng.uniform(15, 90))
         write_atomic(path, csv_text(SHEET, rows))

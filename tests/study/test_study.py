@@ -300,7 +300,7 @@ def test_from_the_sheets_to_the_page(study, tmp_path):
     assert found[0].low <= TAUGHT_DEG - WAITING_DEG + 0.6
     page = (tmp_path / "study.html").read_text()
     assert "L05: no sheet" in page
-    assert "nvented" in page
+    assert "INVENTED DATA" in page
     assert "fewer exposures" in page
     rows = list(csv.DictReader((tmp_path / "study.csv").open()))
     assert rows[0]["method"].startswith("mixed model")
