@@ -265,7 +265,7 @@ def test_a_password_in_the_address_is_refused_and_not_repeated() -> None:
 def test_plain_only_on_loopback_or_by_an_explicit_option() -> None:
     with pytest.raises(Problem, match="without encryption"):
         source_of("dicom://A@archive.example:104")
-    assert source_of("dicom://A@archive.example:104", {"plain": True}).address
+    assert source_of("dicom://A@archive.example:104", Network(plain=True)).address
     assert source_of("dicom-tls://A@archive.example").place.port == 2762
 
 

@@ -107,13 +107,20 @@ def library() -> Any:
             "the package that talks to it is not installed",
             "install squareon[archive]",
         ) from None
-    # It logs queries, answers and whole exceptions, with what they say about patients.
-    logging.getLogger("pynetdicom").setLevel(logging.CRITICAL + 1)
+    silence()
     _config.LOG_HANDLER_LEVEL = "none"
     _config.LOG_RESPONSE_IDENTIFIERS = _config.LOG_REQUEST_IDENTIFIERS = False
-    # Its threads decode datasets; pydicom's warnings quote values.
-    warnings.filterwarnings("ignore", module=r"pydicom\b")
     return pynetdicom
+
+
+def silence() -> None:
+    """Keeps the libraries' own logs and warnings, which quote headers and queries, to themselves.
+
+    For the whole process: their threads decode what comes.
+    """
+    for name in ("pynetdicom", "pydicom"):
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+    warnings.filterwarnings("ignore", module=r"pydicom\b")
 
 
 def film_contexts() -> list[Any]:

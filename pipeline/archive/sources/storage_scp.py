@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import socket
 import ssl
+import struct
 import threading
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -109,8 +110,7 @@ def storage_scp(
         held[id(event.assoc)] += len(event.data)
         if held[id(event.assoc)] > door.most_bytes + MOST_PDU:
             rejected("size")
-            with suppress(OSError, AttributeError):  # it may have hung up itself
-                event.assoc.dul.socket.socket.shutdown(socket.SHUT_RDWR)
+            hang_up(event.assoc.dul.socket)
 
     def stored(event: Any) -> int:
         held[id(event.assoc)] = 0
@@ -155,6 +155,13 @@ def storage_scp(
         made.shutdown()
         entity.shutdown()
         thread.join()
+
+
+def hang_up(wire: Any) -> None:
+    """Ends a connection at once, so that what is still on its way is not waited for."""
+    with suppress(OSError, AttributeError):  # the caller may have hung up already
+        wire.socket.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+    wire.close()
 
 
 def _classes(door: Door, rejected: Rejected) -> tuple[type, type]:
