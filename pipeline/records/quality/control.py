@@ -20,6 +20,10 @@ Floats = NDArray[np.float64]
 D2, D4 = 1.128, 3.267
 """Mean of the range of two values in standard deviations, and the upper limit of a range of two
 in mean ranges (e-Handbook 6.3.2.2, tables of Montgomery's appendix)."""
+RANGE = "range"
+"""Name of the rule that a moving range is beyond its limit."""
+RANGE_SHARE = float(2 * stats.norm.sf(D4 * D2 / 2**0.5))
+"""Share of moving ranges of normal points that are beyond it although nothing changed, 0.009."""
 TAIL = float(stats.norm.sf(3.0))
 """Probability beyond three standard deviations on one side, 0.00135."""
 
@@ -55,7 +59,7 @@ class Signal:
 
     Attributes:
         at: index of the point.
-        rule: name of a `Rule`, "range" (moving range) or "cusum".
+        rule: name of a `Rule`, `RANGE` or "cusum".
         side: +1 above, -1 below.
         since: index of the point at which the change seems to have begun.
     """
@@ -126,7 +130,7 @@ def moving_range(values: ArrayLike, level: Level) -> Chart:
     ranges[there[1:]] = np.abs(np.diff(x[there]))
     mean = level.sd * D2
     upper = np.full(len(x), D4 * mean)
-    signals = [Signal(int(i), "range", 1, int(i)) for i in np.flatnonzero(ranges > upper)]
+    signals = [Signal(int(i), RANGE, 1, int(i)) for i in np.flatnonzero(ranges > upper)]
     centre = np.full(len(x), mean)
     return Chart(ranges, centre, np.zeros(len(x)), upper, np.zeros(len(x)), tuple(signals))
 
@@ -164,7 +168,8 @@ def shares(
     # Limits are drawn half a film inside the first count that speaks.
     half = np.where(there, 0.5 / np.maximum(n, 1), np.nan)
     centre = np.full(len(x), share)
-    return Chart(values, centre, lower + half, upper - half, z, tuple(signals))
+    lower, upper = np.maximum(lower + half, 0.0), np.minimum(upper - half, 1.0)
+    return Chart(values, centre, lower, upper, z, tuple(signals))
 
 
 def run_rules(z: ArrayLike, rules: Sequence[Rule] = RULES) -> tuple[Signal, ...]:

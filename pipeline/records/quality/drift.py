@@ -1,0 +1,253 @@
+"""Does positioning drift? Each measure over time, with its charts.
+
+Two kinds of chart look at every measure: a Shewhart chart, quick with a large sudden change, and a
+CUSUM, quick with a small lasting one. What counts as unchanged is taken from the first stretches,
+or from a period that the user names.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.knee.errors import Problem
+from pipeline.records.quality.control import (
+    RANGE,
+    RANGE_SHARE,
+    RULES,
+    Chart,
+    Cusum,
+    Level,
+    Rule,
+    Signal,
+    arl_of_both,
+    arl_of_shewhart,
+    cusum,
+    individuals,
+    level_of,
+    moving_range,
+    shares,
+)
+from pipeline.records.quality.films import NO, VIEWS, YES, Films, Spells
+
+LEAST_POINTS = 8
+"""Stretches from which a level may be taken; fewer tell nothing (design value; books want 20)."""
+FEW_POINTS = 20
+"""Below so many the limits are shaky and the page says so (Montgomery 5.3 wants 20 to 25)."""
+LEAST_READINGS = 5
+"""A mean of fewer readings is no point (design value)."""
+WIDE = 1.25
+"""Spread between stretches, in binomial standard deviations, from which limits of shares are
+widened by it (as Laney 2002, Quality Engineering 14:531, does always; the threshold is a design
+value)."""
+
+
+@dataclass(frozen=True)
+class Measure:
+    """What is looked at: `name` for tables, `title` for people, `unit` of its values."""
+
+    name: str
+    title: str
+    unit: str
+
+
+SHARE = Measure("not square", "Share of films that are not square on", "share")
+ANGLES = tuple(
+    Measure(f"{view} {angle}", f"{angle.capitalize()} on {view} films, mean", "degrees")
+    for view in VIEWS
+    for angle in ("rotation", "tilt")
+)
+
+
+@dataclass(frozen=True)
+class Course:
+    """One measure over M stretches of time.
+
+    Attributes:
+        measure: what it is.
+        sizes: (M,) readings behind each point.
+        values: (M,) NaN where there are too few.
+        level: what counts as unchanged; None where there is no chart, and `why` says why.
+        shewhart, ranges, sums: the charts; `ranges` only for means, and where asked for.
+        spread: variation between stretches over what the binomial gives; 1 for means.
+    """
+
+    measure: Measure
+    sizes: NDArray[np.int64]
+    values: NDArray[np.float64]
+    level: Level | None = None
+    why: str = ""
+    shewhart: Chart | None = None
+    ranges: Chart | None = None
+    sums: Cusum | None = None
+    spread: float = 1.0
+
+    @property
+    def signals(self) -> tuple[Signal, ...]:
+        """Of all its charts that were asked for, in order."""
+        charts = (self.shewhart, self.ranges, self.sums)
+        found = [one for chart in charts if chart is not None for one in chart.signals]
+        return tuple(sorted(found, key=lambda one: one.at))
+
+
+@dataclass(frozen=True)
+class Drift:
+    """All measures.
+
+    Attributes:
+        spells: stretches of time.
+        base: (M,) which of them count as unchanged.
+        courses: one for each measure.
+        false_alarms: how many signals are expected in these charts although nothing changes, with
+            levels known exactly.
+    """
+
+    spells: Spells
+    base: NDArray[np.bool_]
+    courses: tuple[Course, ...]
+    false_alarms: float
+
+
+@dataclass(frozen=True)
+class How:
+    """How charts are made; raises `Problem` where that makes no sense.
+
+    Attributes:
+        baseline: (first, last) day of what counts as unchanged; None: the first third.
+        rules: names of run rules (`RULES`), and `RANGE` for the chart of moving ranges.
+        k, h: of the CUSUM, in standard deviations.
+    """
+
+    baseline: tuple[date | None, date | None] | None = None
+    rules: tuple[str, ...] = ("beyond",)
+    k: float = 0.5
+    h: float = 5.0
+
+    def __post_init__(self) -> None:
+        names = [*(rule.name for rule in RULES), RANGE]
+        for name in self.rules:
+            if name not in names:
+                raise Problem(f"rules={name}", "is no run rule", f"choose among {', '.join(names)}")
+        for name, value in (("k", self.k), ("h", self.h)):
+            if not value > 0:
+                raise Problem(name, f"{value:g} is not above 0", "give 0.5 for k, 4 or 5 for h")
+
+    @property
+    def chosen(self) -> tuple[Rule, ...]:
+        return tuple(rule for rule in RULES if rule.name in self.rules)
+
+
+def drift(films: Films, spells: Spells, how: How) -> Drift:
+    """Every measure over the stretches."""
+    base = _base(spells, how)
+    courses = [_share(films, spells, base, how)]
+    for measure in ANGLES:
+        view, angle = measure.name.split()
+        mine = films.view == VIEWS.index(view)
+        values = films.rotation if angle == "rotation" else films.tilt
+        courses.append(_mean(measure, values, mine, spells, base, how))
+    return Drift(spells, base, tuple(courses), _false_alarms(courses, how))
+
+
+def _base(spells: Spells, how: How) -> NDArray[np.bool_]:
+    """Which stretches count as unchanged."""
+    if how.baseline is None:
+        count = max(LEAST_POINTS, -(-len(spells) // 3))
+        return np.arange(len(spells)) < count
+    first, last = how.baseline
+    return np.array(
+        [(first is None or end >= first) and (last is None or end <= last) for end in spells.last],
+        dtype=bool,
+    )
+
+
+def _share(films: Films, spells: Spells, base: NDArray[np.bool_], how: How) -> Course:
+    there = spells.of >= 0
+    judged = there & np.isin(films.verdict, (YES, NO))
+    sizes = np.bincount(spells.of[judged], minlength=len(spells))
+    counts = np.bincount(spells.of[judged & (films.verdict == NO)], minlength=len(spells))
+    with np.errstate(invalid="ignore"):
+        values = np.where(sizes > 0, counts / np.maximum(sizes, 1), np.nan)
+    plain = Course(SHARE, sizes, values)
+    used = base & (sizes > 0)
+    if (why := _too_little(used, sizes)) is not None:
+        return _without(plain, why)
+    share = float(counts[used].sum() / sizes[used].sum())
+    if not 0 < share < 1:
+        return _without(plain, "in the stretches taken as unchanged all films agree")
+    chart = shares(counts, sizes, share, how.chosen)
+    spread = max(1.0, level_of(chart.z[used]).sd)
+    if spread >= WIDE:
+        sd = spread * np.sqrt(share * (1 - share) / np.maximum(sizes, 1))
+        wide = individuals((values - share) / sd, Level(0.0, 1.0, int(used.sum())), how.chosen)
+        centre = np.full(len(sizes), share)
+        lower, upper = np.maximum(share - 3 * sd, 0.0), np.minimum(share + 3 * sd, 1.0)
+        chart = Chart(values, centre, lower, upper, wide.z, wide.signals)
+    else:
+        spread = 1.0
+    level = Level(share, float("nan"), int(used.sum()))
+    sums = cusum(chart.z, how.k, how.h)
+    return Course(SHARE, sizes, values, level, "", chart, None, sums, spread)
+
+
+def _mean(
+    measure: Measure,
+    angles: NDArray[np.float64],
+    mine: NDArray[np.bool_],
+    spells: Spells,
+    base: NDArray[np.bool_],
+    how: How,
+) -> Course:
+    used = mine & np.isfinite(angles) & (spells.of >= 0)
+    sizes = np.bincount(spells.of[used], minlength=len(spells))
+    sums = np.bincount(spells.of[used], weights=angles[used], minlength=len(spells))
+    values = np.where(sizes >= LEAST_READINGS, sums / np.maximum(sizes, 1), np.nan)
+    plain = Course(measure, sizes, values)
+    steady = base & np.isfinite(values)
+    if (why := _too_little(steady, sizes)) is not None:
+        return _without(plain, why)
+    level = level_of(values[steady])
+    if not level.sd > 0:
+        return _without(plain, "in the stretches taken as unchanged all means are the same")
+    chart = individuals(values, level, how.chosen)
+    return Course(
+        measure,
+        sizes,
+        values,
+        level,
+        "",
+        chart,
+        moving_range(values, level) if RANGE in how.rules else None,
+        cusum(chart.z, how.k, how.h),
+    )
+
+
+def _without(course: Course, why: str) -> Course:
+    return Course(course.measure, course.sizes, course.values, why=why)
+
+
+def _too_little(used: NDArray[np.bool_], sizes: NDArray[np.int64]) -> str | None:
+    count = int(used.sum())
+    if not sizes.sum():
+        return "there are no such readings"
+    if count < LEAST_POINTS:
+        return f"{count} stretches can be taken as unchanged, and {LEAST_POINTS} are the least"
+    return None
+
+
+def _false_alarms(courses: Sequence[Course], how: How) -> float:
+    """Without the run rules of several points, for which no law is at hand.
+
+    Shares are less often beyond exact limits than normal points are: for them it is a bound.
+    """
+    per_point = 1 / arl_of_both(0.0, how.k, how.h)
+    if "beyond" in how.rules:
+        per_point += 1 / arl_of_shewhart(0.0)
+    if RANGE in how.rules:
+        per_point += RANGE_SHARE
+    points = sum(int(np.isfinite(one.values).sum()) for one in courses if one.shewhart is not None)
+    return points * per_point
