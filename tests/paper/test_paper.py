@@ -171,6 +171,9 @@ def test_tags_follow_the_paper() -> None:
     kinds = [kind for kind, _ in tags]
     assert ("Figure", "a grey field") in tags
     assert [kind for kind in kinds if kind[0] == "H"] == ["H1", "H2", "H3", "H4"]
+    early = Paper("A", "", (Heading("Too deep", 4), Heading("Deeper", 4), Heading("Back", 2)))
+    assert "<h2>Too deep</h2>" in html(early)
+    assert [kind for kind, _ in nodes(read(early)) if kind[0] == "H"] == ["H1", "H2", "H3", "H2"]
     assert kinds.count("TR") == 3
     assert kinds.count("TH") == 3 + 2
     assert kinds.count("TD") == 4

@@ -10,7 +10,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from pipeline.language import speech
 from pipeline.records.files import write_atomic
-from pipeline.records.paper.model import Block, Link, Paper, Picture
+from pipeline.records.paper.model import Block, Link, Paper, Picture, levels
 from pipeline.records.paper.standing import cautions
 
 
@@ -27,6 +27,7 @@ def html(paper: Paper) -> str:
     """The page."""
     t = speech(paper.language)
     head, body = cautions(t, paper.invented)
+    depth = levels(paper.blocks)
     environment = Environment(
         loader=PackageLoader("pipeline.records.paper", ""),
         autoescape=True,
@@ -41,6 +42,7 @@ def html(paper: Paper) -> str:
         body=body,
         # A CSS string, for the foot of each printed page; `<` would end the style element.
         foot=json.dumps(head, ensure_ascii=False).replace("<", "\\3c "),
+        level=lambda block: depth[id(block)],
         kind=_kind,
         source=_source,
         linked=lambda cell: isinstance(cell, Link),

@@ -165,3 +165,17 @@ def walk(blocks: tuple[Block, ...]) -> Iterator[Block]:
         if isinstance(block, Columns):
             for column in block.columns:
                 yield from walk(column)
+
+
+def levels(blocks: tuple[Block, ...]) -> dict[int, int]:
+    """`id` of each heading to the level it is written with: none is skipped on the way down.
+
+    A reader who goes from heading to heading would otherwise look for what is missing.
+    """
+    found: dict[int, int] = {}
+    last = 1
+    for block in walk(blocks):
+        if isinstance(block, Heading):
+            last = min(block.level, last + 1)
+            found[id(block)] = last
+    return found

@@ -26,6 +26,7 @@ from pipeline.records.paper.model import (
     Picture,
     Table,
     Text,
+    levels,
 )
 from pipeline.records.paper.standing import cautions
 
@@ -114,10 +115,10 @@ class _Layout:
     def __init__(self, tags: Any, t: Speech) -> None:
         self.tags, self.t = tags, t
         self.regular, self.bold = fonts()
-        self.level = 0
+        self.depth: dict[int, int] = {}
 
     def story(self, paper: Paper, head: str, body: str) -> list[Any]:
-        root = self.tags.root
+        root, self.depth = self.tags.root, levels(paper.blocks)
         found = [
             *self.caution(f"{head}. {body}", root),
             self.words(paper.title, root, "H1", size=19, bold=True, outline=0, before=10),
@@ -160,15 +161,14 @@ class _Layout:
 
     def heading(self, block: Heading, parent: Any) -> Any:
         size = {2: 13.5, 3: 11, 4: 9.5}[block.level]
-        # Bookmarks may not skip a level.
-        self.level = min(block.level - 1, self.level + 1)
+        level = self.depth[id(block)]
         return self.words(
             block.text,
             parent,
-            f"H{block.level}",
+            f"H{level}",
             size=size,
             bold=True,
-            outline=self.level,
+            outline=level - 1,
             before=size * 0.7,
         )
 
