@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from pipeline.readers.dicom_shot import Shot, read_header, shot_of
 from pipeline.readers.files import sha256_of
 from pipeline.records.jsonl import load_rows
 from pipeline.records.overlay import short_name
-from pipeline.records.store import Store
+from pipeline.records.store import Filter, Store, find
 from pipeline.records.store.keys import keyed
 
 Studies = dict[str, list[FilmRead]]
@@ -46,18 +47,27 @@ def of_results(folder: Path, code: Code | None) -> Studies:
     """
     rows = enumerate(load_rows(folder), start=1)
     found = ((id, row, "proposed", [Path(row["film"]["source"])]) for id, row in rows)
-    return _studies(found, code)
+    return _studies(film_reads(found, code))
 
 
 def of_store(store: Store, code: Code | None) -> Studies:
-    """Studies of the store, as people left the readings."""
-    stored = (store.reading(row.id) for row in store.readings(order="source"))
-    return _studies(((one.id, one.current, one.state, one.paths) for one in stored), code)
+    """Studies of the store, as people left the readings; of several of one knee the last.
+
+    Where a film is gone, the operator's code is the one that the store holds.
+    """
+    rows = {row.reading: row for row in find(store, Filter(latest=True))}
+    stored = (store.reading(id) for id in rows)
+    films = film_reads(((one.id, one.current, one.state, one.paths) for one in stored), code)
+    if code is None:
+        return _studies(films)
+    return _studies(
+        film if film.operator else replace(film, operator=rows[film.id].operator) for film in films
+    )
 
 
-def _studies(found: Iterable[Found], code: Code | None) -> Studies:
+def _studies(films: Iterable[FilmRead]) -> Studies:
     studies: Studies = {}
-    for film in film_reads(found, code):
+    for film in films:
         studies.setdefault(study_key(film.row), []).append(film)
     return studies
 
