@@ -6,6 +6,7 @@
     scaling      the same films with one and two processes, in turns
     memory       many tiny films with a fast fake detector through the real engine; memory of every
                  process while they pass, and a picture of it
+    simulate     the real command and store with many workers that only wait as long as a film takes
     inserts      films noted a second, SQLite and PostgreSQL, as the store grows
 
 Printed are ratios against a peer of the same run; processor time beside the time that passed, since
@@ -19,13 +20,16 @@ import copy
 import hashlib
 import json
 import os
+import pickle
 import resource
 import statistics
 import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -36,7 +40,8 @@ from postgres_server import PostgresServer
 from sqlalchemy import text
 from store_cases import KEY
 
-from pipeline.archive.contract import Source
+from pipeline.archive import engine
+from pipeline.archive.contract import Listed, Source
 from pipeline.archive.engine import Reader, model_of
 from pipeline.archive.settings import ArchiveSettings
 from pipeline.archive.sources.choose import source_of
@@ -98,7 +103,7 @@ def throughput(options: argparse.Namespace) -> None:
             print(f"\n{len(paths)} films, {root.name}, {size:.1f} MB, {options.workers} processes")
             chosen = settings_of(workers=options.workers)
             threads = max(1, (os.cpu_count() or 1) // options.workers)
-            engine = archived(FolderSource(str(root)), chosen)
+            archive = archived(FolderSource(str(root)), chosen)
 
             def bare(make: Any, paths: Sequence[Path] = paths) -> Callable[[int], int]:
                 def work(count: int) -> int:
@@ -112,7 +117,7 @@ def throughput(options: argparse.Namespace) -> None:
                 "bare decode": bare(archive_bench.decode),
                 "bare forward": bare(archive_bench.forward(read, threads, paths[0])),
                 "bare reading": bare(archive_bench.read(read, threads)),
-                "archive": engine,
+                "archive": archive,
             }
             found: dict[str, list[tuple[float, float]]] = {name: [] for name in jobs}
             for _ in range(options.rounds):
@@ -346,6 +351,84 @@ def prefill(store: Store, count: int) -> None:
             connection.execute(text(step), {"count": count} if ":count" in step else {})
 
 
+@dataclass(frozen=True)
+class Names:
+    """A source that lists so many names and holds no films."""
+
+    count: int
+    address: str = "simulated"
+    stays: bool = False
+
+    def list(self, wanted: Any) -> Iterator[Listed]:
+        for number in range(self.count):
+            yield Listed(str(number), f"{number // 2}", 9_600_000)
+
+    def fetch(self, listed: Any, folder: Path) -> Iterator[Any]:
+        raise NotImplementedError
+
+
+def simulate(options: argparse.Namespace) -> None:
+    rows = [json.loads(line) for line in Path(options.readings).read_text().splitlines()]
+    row = next(row for row in rows if row["alignment"])
+    sent = pickle.dumps([seen(n, row) for n in range(engine.UNIT)])
+
+    def workers(units: Iterator[Any], make: Any, count: int) -> Iterator[Any]:
+        """So many workers that take `film_s` for a film; what they send is unpacked here."""
+
+        def unit(listed: Any) -> Any:
+            time.sleep(options.film_s * len(listed))
+            came = pickle.loads(sent)[: len(listed)]
+            return [renamed(one, mine.name) for one, mine in zip(came, listed, strict=True)]
+
+        with ThreadPoolExecutor(count) as pool:
+            running: set[Any] = set()
+            more = True
+            while more or running:
+                while more and len(running) < count + 4:
+                    if (listed := next(units, None)) is None:
+                        more = False
+                    else:
+                        running.add(pool.submit(unit, listed))
+                done, running = wait(running, return_when="FIRST_COMPLETED")
+                for future in done:
+                    yield future.result()
+
+    engine.in_processes = workers  # type: ignore[assignment]
+    ideal = options.workers / options.film_s
+    print(
+        f"{options.films} films, {options.workers} workers of {options.film_s} s a film: "
+        f"{ideal:.0f} films/s if nothing else took time"
+    )
+    for name, opened in (("SQLite", sqlite), ("PostgreSQL", postgresql)):
+        with opened(options.folder) as (url, size):
+            if not url:
+                print(f"{name}: {size}")
+                continue
+            with Store.open(url, KEY) as store:
+                if options.prefill:
+                    prefill(store, options.prefill)
+                chosen = settings_of(workers=options.workers)
+                reader = Reader(Names(options.films), store, chosen, MadeBy(**row["made_by"]))
+                wall, busy = time.perf_counter(), time.process_time()
+                outcome = reader.run()
+                wall, busy = time.perf_counter() - wall, time.process_time() - busy
+                assert outcome.films["read"] == options.films
+            rate = options.films / wall
+            print(
+                f"{name:<11} {rate:7.0f} films/s, {rate / ideal:.2f} of that; "
+                f"{1000 * busy / options.films:.2f} ms of this process's processor a film"
+            )
+
+
+def renamed(one: FilmSeen, name: str) -> FilmSeen:
+    """The film under another name and with another content."""
+    sha256 = hashlib.sha256(name.encode()).hexdigest()
+    (row,) = one.rows
+    return replace(
+        one, name=name, sha256=sha256, rows=({**row, "film": {**row["film"], "sha256": sha256}},)
+    )
+
+
 @contextmanager
 def sqlite(folder: str | None) -> Iterator[tuple[str, Any]]:
     with tempfile.TemporaryDirectory(dir=folder) as temporary:
@@ -374,15 +457,18 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("what", choices=("throughput", "server", "scaling", "memory", "inserts"))
+    parser.add_argument(
+        "what", choices=("throughput", "server", "scaling", "memory", "simulate", "inserts")
+    )
     parser.add_argument("--films", type=int, default=40)
     parser.add_argument("--drawn", type=int, default=8, help="films that are rendered")
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--film-s", type=float, default=0.25, help="(simulate)")
     parser.add_argument("--batch", type=int, default=200)
     parser.add_argument("--prefill", type=int, default=0, help="films read before (inserts)")
     parser.add_argument("--folder", help="where temporary films and stores lie")
-    parser.add_argument("--readings", help="readings.jsonl to take a reading from (inserts)")
+    parser.add_argument("--readings", help="readings.jsonl to take a reading from")
     parser.add_argument("--picture", help="PNG of the memory")
     parser.add_argument("--table", help="JSON of the memory")
     options = parser.parse_args()
