@@ -60,7 +60,8 @@ class OnnxDetector:
     """The shipped detector.
 
     Attributes:
-        folder: where keypoints.onnx and locator.onnx lie; empty = the weights that ship.
+        folder: where keypoints.onnx and locator.onnx lie; empty = the weights that ship. A
+            folder without a locator is used with the locator that ships.
         threads: of ONNX Runtime; 0 = all cores.
         threshold: least score of the locator that counts as a knee.
         least_width: knees smaller than this share of the film's longer side are passed over.
@@ -92,9 +93,15 @@ class OnnxDetector:
     def _folder(self) -> Path:
         return Path(self.folder) if self.folder else SHIPPED
 
+    def _path(self, name: str) -> Path:
+        path = self._folder / f"{name}.onnx"
+        if name == "locator" and not path.exists() and (self._folder / "keypoints.onnx").exists():
+            return SHIPPED / "locator.onnx"
+        return path
+
     def _session(self, name: str) -> Any:
         if name not in self._sessions:
-            path = self._folder / f"{name}.onnx"
+            path = self._path(name)
             if not path.exists():
                 raise Problem(
                     str(self._folder),
@@ -139,7 +146,7 @@ class OnnxDetector:
             name = self._facts("keypoints")["name"]
             for net in ("keypoints", "locator"):
                 self._session(net)
-                digest.update((self._folder / f"{net}.onnx").read_bytes())
+                digest.update(self._path(net).read_bytes())
             self._sessions["weights"] = f"{name} {digest.hexdigest()[:12]}"
         word: str = self._sessions["weights"]
         return word

@@ -371,6 +371,8 @@ def _visible(labelled: LabelledFilm, index: int) -> Any:
     truth = labelled.knees[index]
     if truth.view == "other" or not len(truth.names):
         return np.zeros(0, dtype=bool)
+    if not np.isfinite(truth.mm_per_px_knee):  # no error in mm without a scale
+        return np.zeros(len(names_of(truth.view)), dtype=bool)
     order = {name: k for k, name in enumerate(truth.names)}
     return np.array(
         [name in order and bool(truth.seen[order[name]]) for name in names_of(truth.view)]

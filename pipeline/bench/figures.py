@@ -241,11 +241,11 @@ def angle_summary(pairs: Sequence[Pair], which: int | None) -> dict[str, Any]:
 
 def abstention(pairs: Sequence[Pair]) -> list[dict[str, Any]]:
     """Errors of the knees kept where the least sure (widest intervals) are left out first."""
-    sure = [knee for knee, _, _ in pairs if _sure(knee)]
+    sure = [k for k, _, _ in pairs if _sure(k) and np.isfinite(angle_errors(k)).all()]
     if len(sure) < 5:
         return []
     width = np.array([max(k.half_widths()) for k in sure])
-    angles = np.array([np.nanmean(np.abs(angle_errors(k))) for k in sure])
+    angles = np.array([_mean_known(np.abs(angle_errors(k))) for k in sure])
     marks = np.array(
         [np.nanmean(e) if (~np.isnan(e := chief_errors(k))).any() else np.nan for k in sure]
     )

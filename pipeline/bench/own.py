@@ -130,7 +130,7 @@ def truth_of(row: Row, film: Film) -> KneeTruth:
         lateral_to_right=bool(row.get("lateral_to_right", False)),
         names=marked.names,
         xy=marked.xy,
-        normal=np.zeros_like(marked.xy),
+        normal=np.full_like(marked.xy, NAN),  # nobody marks outlines' directions
         seen=known,
         rotation_deg=float(row.get("rotation_deg", NAN)),
         tilt_deg=float(row.get("tilt_deg", NAN)),

@@ -34,12 +34,16 @@ class Condition:
     Attributes:
         scenario, detector, pose: one plugin each, `{name: ..., option: value}`.
         beside: the condition it is compared with; empty: none.
+        about: one clause: what its films are.
+        version: raised whenever its films change.
     """
 
     scenario: Mapping[str, Any] = field(default_factory=dict)
     detector: Mapping[str, Any] = field(default_factory=dict)
     pose: Mapping[str, Any] = field(default_factory=dict)
     beside: str = ""
+    about: str = ""
+    version: int = 1
 
 
 SECTIONS = ("scenario", "detector", "pose")
@@ -55,17 +59,18 @@ def conditions_of(base: Condition, suite: Mapping[str, Any]) -> dict[str, Condit
     for name, changes in suite.items():
         changes = dict(changes or {})
         beside = str(changes.pop("beside", ""))
+        about, number = str(changes.pop("about", "")), int(changes.pop("version", 1))
         for key, value in changes.items():
             if key not in SECTIONS or not isinstance(value, Mapping):
                 raise Problem(
                     f"suite.{name}.{key}",
                     "a condition changes sections only",
-                    nearest(key, [*SECTIONS, "beside"]),
+                    nearest(key, [*SECTIONS, "beside", "about", "version"]),
                 )
         if beside and beside not in suite:
             raise Problem(f"suite.{name}.beside", f"{beside} is none", nearest(beside, suite))
         merged = {key: _changed(getattr(base, key), changes.get(key, {})) for key in SECTIONS}
-        found[name] = Condition(**merged, beside=beside)
+        found[name] = Condition(**merged, beside=beside, about=about, version=number)
     return found
 
 
@@ -112,10 +117,11 @@ def summarise_condition(films: Sequence[FilmResult]) -> dict[str, Any]:
 
 
 def chief_errors(knee: KneeResult) -> Array:
-    """(K,) mm at the knee: radial at fixed landmarks, normal to the outline at contour ones."""
+    """(K,) mm at the knee: radial at fixed landmarks, normal to the outline at contour ones (radial
+    there too where nobody says which way the outline runs)."""
     names = names_of("lateral" if knee.view == "lateral" else "AP")
     fixed = np.array([BY_NAME[name].kind == "fixed" for name in names])
-    return np.where(fixed, knee.radial_mm, knee.normal_mm)
+    return np.where(fixed | np.isnan(knee.normal_mm), knee.radial_mm, knee.normal_mm)
 
 
 def angle_errors(knee: KneeResult) -> Array:

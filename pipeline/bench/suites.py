@@ -83,18 +83,15 @@ def suites_of(
     for name in chosen:
         if name != OWN and name not in named:
             raise Problem(f"suites={name}", "there is no such suite", nearest(name, [*named, OWN]))
-    told = {name: dict(changes or {}) for name, changes in named.items()}
-    abouts = {name: str(changes.pop("about", "")) for name, changes in told.items()}
-    versions = {name: int(changes.pop("version", 1)) for name, changes in told.items()}
-    conditions = conditions_of(Condition(scenario=base), told)
+    conditions = conditions_of(Condition(scenario=base), named)
     found = {}
     for name, condition in conditions.items():
         if chosen and name not in chosen:
             continue
         found[name] = Suite(
             name=name,
-            about=abouts[name],
-            version=versions[name],
+            about=condition.about,
+            version=condition.version,
             beside=condition.beside,
             scenario=condition.scenario,
             seeds=tuple(seeds),
