@@ -233,7 +233,8 @@ def how_known(t: Speech, step: Step) -> str:
         seen = [turn(t, made) for made in step.by_pose if made.clear]
         said = t(
             "from the positioner's angles; the change of pose disagrees: {turns}. The limb was "
-            "moved, the beam in a way that the header does not hold, or the header is wrong.",
+            "moved, the beam in a way that the header does not hold, or the header or a reading "
+            "is wrong.",
             turns="; ".join(seen) or t("no clear turn"),
         )
     if step.flexion_change is not None and abs(step.flexion_change) > BENT_DEG:

@@ -22,7 +22,8 @@ def groups(*frames: Dataset) -> list[Dataset]:
 
 def test_dose_comes_in_its_honest_unit() -> None:
     # PS3.3 C.8.7.2: (0018,115E) is in dGy cm2.
-    assert shot_of(header(ImageAndFluoroscopyAreaDoseProduct="17.6")).dose_area_gy_cm2 == pytest.approx(1.76)
+    found = shot_of(header(ImageAndFluoroscopyAreaDoseProduct="17.6"))
+    assert found.dose_area_gy_cm2 == pytest.approx(1.76)
     assert shot_of(header()).dose_area_gy_cm2 is None
     assert shot_of(header(ImageAndFluoroscopyAreaDoseProduct="0")).dose_area_gy_cm2 is None
     assert shot_of(header(ImageAndFluoroscopyAreaDoseProduct="-1")).dose_area_gy_cm2 is None
