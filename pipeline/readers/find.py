@@ -18,9 +18,9 @@ OWN = frozenset(
 )
 
 _DOCUMENTS = (
-    ".bat .cfg .css .csv .db .doc .docx .exe .gz .htm .html .inf .ini .jar .js .json .jsonl .lnk "
-    ".log .md .pdf .ppt .pptx .ps1 .py .pyc .rst .rtf .sh .tar .toml .tsv .txt .xls .xlsx .xml "
-    ".yaml .yml .zip"
+    ".bat .cfg .css .csv .db .doc .docx .exe .gz .htm .html .inf .ini .jar .js .json .jsonl .key "
+    ".lnk .log .md .pdf .ppt .pptx .ps1 .py .pyc .rst .rtf .sh .sqlite .tar .toml .tsv .txt .xls "
+    ".xlsx .xml .yaml .yml .zip"
 )
 NOT_FILMS = frozenset(_DOCUMENTS.split())
 """Suffixes of documents that lie about in folders of films. Named by hand, such a file is tried
