@@ -122,9 +122,32 @@ def _tips(conditions: Mapping[str, Any]) -> list[str]:
     if not rows:
         return []
     return [
+        *_depths(conditions),
         "",
         "| condition | tips of instruments found within 1.5 mm | found where there is none |",
         "| --- | --- | --- |",
+        *rows,
+    ]
+
+
+def _depths(conditions: Mapping[str, Any]) -> list[str]:
+    """Depths of found tips on lateral films, where a run has measured them."""
+    rows = []
+    for name, row in conditions.items():
+        for which, said in (("square", "up to 2 degrees off"), ("all", "all")):
+            depth = row["tips"].get("depth", {}).get(which, {}).get("found", {"n": 0})
+            if depth["n"]:
+                rows.append(
+                    f"| {words(name)} | {said} | {percent(depth['within_3'])} | "
+                    f"{depth['mae']:.1f} | {percent(depth['coverage_90'])} |"
+                )
+    if not rows:
+        return []
+    return [
+        "",
+        "| condition | lateral films | depth of tips within 3 points of % | mean error, points | "
+        "90 % interval holds |",
+        "| --- | --- | --- | --- | --- |",
         *rows,
     ]
 

@@ -10,6 +10,7 @@ import hashlib
 import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -43,8 +44,6 @@ class MarkedTips:
     tips: str = ""
     threads: int = 0
     _inner: Detector = field(init=False, repr=False)
-    _marks: Mapping[Key, NDArray[np.float64]] = field(init=False, repr=False)
-    _digest: str = field(init=False, default="", repr=False)
 
     def __post_init__(self) -> None:
         if self.base == "marked":
@@ -52,14 +51,16 @@ class MarkedTips:
         self._inner = build(
             "detector", self.base, {"threads": self.threads} if self.threads else {}
         )
-        self._marks = {}
-        if self.tips:
-            self._marks, self._digest = marks_of(Path(self.tips))
+
+    @cached_property
+    def _table(self) -> tuple[Mapping[Key, NDArray[np.float64]], str]:
+        return marks_of(Path(self.tips)) if self.tips else ({}, "")
 
     @property
     def weights(self) -> str:
-        """The other detector's, and the digest of the table."""
-        own = f", tips marked in {self._digest[:12]}" if self._digest else ""
+        """The other detector's, and the digest of the table. Raises `Problem` for a wrong one."""
+        digest = self._table[1]
+        own = f", tips marked in {digest[:12]}" if digest else ""
         return f"{self._inner.weights}{own}"
 
     def detect(self, film: Film) -> Sequence[Detection]:
@@ -82,7 +83,7 @@ class MarkedTips:
         """(T, 2) tips marked on a film; None where it is not named. Raises `Problem`."""
         for name in (film.sha256, Path(film.source).name):
             for frame in dict.fromkeys((film.frame, None)):
-                tips = self._marks.get((name, frame))
+                tips = self._table[0].get((name, frame))
                 if tips is None:
                     continue
                 size = np.array([film.columns, film.rows]) - 1

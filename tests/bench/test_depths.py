@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline.bench.depths import TipResult, depth_summary, paired, tip_results
+from pipeline.bench.suite_tables import _depths
 from pipeline.fit.fused import FusedPose
 from pipeline.registry import build
 
@@ -34,6 +35,16 @@ def test_shares_by_hand():
     assert out["2_to_5_deg"]["found"] == {"n": 0}
     assert out["all"]["found"]["n"] == 4
     assert depth_summary([])["square"]["found"] == {"n": 0}
+
+
+def test_a_suite_prints_depths_where_they_were_measured():
+    films = [tip(), tip(found=55.0), tip(off=8.0, found=70.0)]
+    tips = {"within_1.5": {"n": 3}, "found_nowhere": 0, "depth": depth_summary(films)}
+    lines = _depths({"with_instruments": {"tips": tips}, "without": {"tips": {}}})
+    (square,) = [line for line in lines if "up to 2 degrees" in line]
+    assert square.startswith("| with instruments | up to 2 degrees off | 50")
+    assert "| 3.5 |" in square
+    assert _depths({"without": {"tips": {}}}) == []
 
 
 def test_a_rendered_film_end_to_end():
