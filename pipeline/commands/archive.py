@@ -85,6 +85,8 @@ class ArchiveCommand:
                 )
             print(told_plan(plan))
             return 0
+        if source.stays:
+            next(iter(source.list(chosen.wanted())), None)  # a wrong path is said, nothing made
         with Store.open(arguments.store) as store, _problems(arguments.problems) as note:
             reader = Reader(
                 source=source,
