@@ -6,6 +6,7 @@ import pickle
 import socket
 import ssl
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 from pathlib import Path
 
@@ -19,6 +20,7 @@ pytest.importorskip("pynetdicom", reason="pynetdicom is not installed (squareon[
 from small_pacs import SmallPacs, serving_pacs
 
 from pipeline.archive.contract import GoneError, Listed, Source, Wanted
+from pipeline.archive.sources import dimse
 from pipeline.archive.sources.choose import source_of
 from pipeline.archive.sources.dimse import DimseSource
 from pipeline.archive.sources.network import PASSWORD, USER, Network
@@ -204,11 +206,34 @@ def test_a_destination_that_the_server_does_not_know(pacs, tmp_path: Path) -> No
     assert all("does not know where to send" in str(problem) for _, problem in got)
 
 
-def test_a_port_that_is_taken(pacs, tmp_path: Path) -> None:
+def test_a_port_that_is_taken(pacs, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(dimse, "PORT_WAIT_S", 0.2)
     listed = list(source(pacs).list(Wanted()))
     where = source(pacs, fetch_by="move", move_title="INBOX", move_port=pacs.port)
     with pytest.raises(Problem, match="cannot be listened at"):
         list(where.fetch(listed, tmp_path))
+
+
+def test_processes_take_turns_at_the_port_of_a_move(pacs, tmp_path: Path) -> None:
+    where = moving(pacs)
+    listed = list(where.list(Wanted()))
+    for name in "abc":
+        (tmp_path / name).mkdir()
+    with ThreadPoolExecutor(3) as pool:
+        got = list(pool.map(lambda name: list(where.fetch(listed, tmp_path / name)), "abc"))
+    assert [len(each) for each in got] == [5, 5, 5]
+    assert all(isinstance(path, Path) for each in got for _, path in each)
+
+
+@BY
+def test_a_film_that_is_sent_again_is_the_same_file(pacs, tmp_path: Path, by) -> None:
+    where = by(pacs)
+    listed = list(where.list(Wanted()))[:1]
+    for name in "ab":
+        (tmp_path / name).mkdir()
+    (first,), (second,) = (list(where.fetch(listed, tmp_path / name)) for name in "ab")
+    assert first[1].read_bytes() == second[1].read_bytes()
+    assert b"PYNETDICOM" not in first[1].read_bytes()
 
 
 def test_a_film_above_the_limit(tmp_path: Path) -> None:

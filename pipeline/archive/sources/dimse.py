@@ -52,6 +52,7 @@ from pipeline.archive.sources.storage_scp import (
     WRONG,
     Door,
     Pushed,
+    pushed_of,
     storage_scp,
 )
 from pipeline.knee.errors import Problem
@@ -61,6 +62,9 @@ PENDING = (0xFF00, 0xFF01)
 WARNINGS = 0xB000
 """A retrieval of which some parts failed (PS3.4 table C.4-3); what is missing is told film by
 film."""
+
+PORT_WAIT_S = 60.0
+"""Several processes that fetch by C-MOVE take turns at the one port that the server knows."""
 
 OF_SERIES = ("Modality", "BodyPartExamined", "StationName")
 OF_INSTANCE = ("SOPClassUID", "AcquisitionDate", "NumberOfFrames")
@@ -141,17 +145,20 @@ class DimseSource:
         """Files of the films, series by series over several associations. Raises `GoneError`."""
         groups = [*by_series(listed)]
         count = min(self.network.connections, max(1, len(groups)))
-        with ExitStack() as stack:
-            inbox = _Inbox(self.address, self.network, folder)
-            if self.network.fetch_by == "move":
-                stack.enter_context(self._receiver(inbox))
+        inbox = _Inbox(self.address, self.network, folder)
 
-            def work(mine: Iterator[list[tuple[Listed, Uids]]], give: Give) -> None:
-                with _Fetcher(self, inbox) as fetcher:
-                    for group in mine:
-                        self._fetch_series(fetcher, group, give)
+        def work(mine: Iterator[list[tuple[Listed, Uids]]], give: Give) -> None:
+            with _Fetcher(self, inbox) as fetcher:
+                for group in mine:
+                    self._fetch_series(fetcher, group, give)
 
+        if self.network.fetch_by == "get":
             yield from spread(groups, work, count)
+            return
+        # All at once, so that the port is free for the next process while these are read.
+        with self._receiver(inbox):
+            arrived = list(spread(groups, work, count))
+        yield from arrived
 
     def _fetch_series(
         self, fetcher: _Fetcher, group: Sequence[tuple[Listed, Uids]], give: Give
@@ -213,6 +220,7 @@ class DimseSource:
                 tls=tls,
                 most_bytes=network.max_megabytes * MEGABYTE,
                 timeout_s=network.timeout_s,
+                wait_s=PORT_WAIT_S,
             ),
             inbox.take,
         )
@@ -383,16 +391,14 @@ class _Fetcher(_Talk):
     def _for_get(self) -> Any:
         pynetdicom = library()
 
-        def stored(event: Any) -> int:
-            request = event.request
-            kind, instance = request.AffectedSOPClassUID, request.AffectedSOPInstanceUID
-            return self.inbox.take(Pushed(str(kind), str(instance), event.encoded_dataset()))
-
         return self.talk(
             lambda: [pynetdicom.build_context(GET), *film_contexts()],
             roles=[pynetdicom.build_role(kind, scp_role=True) for kind in STORED],
-            handlers=[(pynetdicom.evt.EVT_C_STORE, stored)],
+            handlers=[(pynetdicom.evt.EVT_C_STORE, self._stored)],
         )
+
+    def _stored(self, event: Any) -> int:
+        return self.inbox.take(pushed_of(event))
 
 
 def _code(status: Any, address: str) -> int:

@@ -6,10 +6,12 @@ of it is looked at, a TLS handshake never holds up the others, lengths are bound
 
 from __future__ import annotations
 
+import errno
 import socket
 import ssl
 import struct
 import threading
+import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -43,6 +45,34 @@ class Pushed:
     raw: bytes
 
 
+OURS = "2.25.285903911467213509217642088612137450231"
+"""Implementation Class UID of files that are written here; never changed, so that a film that is
+sent again is the same file to the byte."""
+
+
+def pushed_of(event: Any) -> Pushed:
+    """The film of a C-STORE request as a file (PS3.10 section 7.1).
+
+    Its meta information holds the least that the standard asks for, nothing about who sent it.
+    """
+    from pydicom.dataset import FileMetaDataset
+    from pydicom.filebase import DicomBytesIO
+    from pydicom.filewriter import write_file_meta_info
+    from pydicom.uid import UID
+
+    request = event.request
+    meta = FileMetaDataset()
+    meta.FileMetaInformationVersion = b"\0\1"
+    kind, instance = str(request.AffectedSOPClassUID), str(request.AffectedSOPInstanceUID)
+    meta.MediaStorageSOPClassUID, meta.MediaStorageSOPInstanceUID = UID(kind), UID(instance)
+    meta.TransferSyntaxUID, meta.ImplementationClassUID = event.context.transfer_syntax, UID(OURS)
+    head = DicomBytesIO()
+    head.write(b"\0" * 128 + b"DICM")
+    write_file_meta_info(head, meta)
+    dataset = event.encoded_dataset(include_meta=False)
+    return Pushed(kind, instance, head.getvalue() + dataset)
+
+
 @dataclass(frozen=True)
 class Door:
     """Who may come in, and how.
@@ -57,6 +87,8 @@ class Door:
         most_bytes: of one film.
         most_callers: associations at once.
         timeout_s: how long a caller may be silent.
+        wait_s: how long a port that is taken is waited for; other processes of ours may listen
+            there for a few films.
     """
 
     host: str
@@ -69,6 +101,7 @@ class Door:
     certificate_may: Callable[[bytes | None], bool] = lambda _: True
     most_callers: int = 8
     timeout_s: float = 60.0
+    wait_s: float = 0.0
 
 
 Rejected = Callable[[str], None]
@@ -114,38 +147,23 @@ def storage_scp(
 
     def stored(event: Any) -> int:
         held[id(event.assoc)] = 0
-        request = event.request
         try:
-            raw = event.encoded_dataset()
+            pushed = pushed_of(event)
         except Exception:  # whatever a caller sends may break it
             rejected("damaged")
             return WRONG
-        return take(
-            Pushed(str(request.AffectedSOPClassUID), str(request.AffectedSOPInstanceUID), raw)
-        )
+        return take(pushed)
 
     def closed(event: Any) -> None:
         held.pop(id(event.assoc), None)
 
-    server, handler = _classes(door, rejected)
-    try:
-        made = entity.make_server(
-            (door.host, door.port),
-            evt_handlers=[
-                (evt.EVT_REQUESTED, requested),
-                (evt.EVT_DATA_RECV, received),
-                (evt.EVT_C_STORE, stored),
-                (evt.EVT_CONN_CLOSE, closed),
-            ],
-            server_class=server,
-            request_handler=handler,
-        )
-    except OSError as error:
-        raise Problem(
-            f"{door.host}:{door.port}",
-            f"cannot be listened at ({error.strerror or error})",
-            "give another port",
-        ) from None
+    handlers = [
+        (evt.EVT_REQUESTED, requested),
+        (evt.EVT_DATA_RECV, received),
+        (evt.EVT_C_STORE, stored),
+        (evt.EVT_CONN_CLOSE, closed),
+    ]
+    made = _bound(entity, door, handlers, _classes(door, rejected))
     entity._servers.append(made)
     thread = threading.Thread(target=made.serve_forever, args=(0.1,), daemon=True)
     thread.start()
@@ -155,6 +173,29 @@ def storage_scp(
         made.shutdown()
         entity.shutdown()
         thread.join()
+
+
+def _bound(entity: Any, door: Door, handlers: list[Any], classes: tuple[type, type]) -> Any:
+    """The server, bound to its port. Raises `Problem`."""
+    until = time.monotonic() + door.wait_s
+    server, handler = classes
+    while True:
+        try:
+            return entity.make_server(
+                (door.host, door.port),
+                evt_handlers=handlers,
+                server_class=server,
+                request_handler=handler,
+            )
+        except OSError as error:
+            if error.errno == errno.EADDRINUSE and time.monotonic() < until:
+                time.sleep(0.1)
+                continue
+            raise Problem(
+                f"{door.host}:{door.port}",
+                f"cannot be listened at ({error.strerror or error})",
+                "give another port",
+            ) from None
 
 
 def hang_up(wire: Any) -> None:
