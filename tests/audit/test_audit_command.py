@@ -154,6 +154,18 @@ def test_a_store_gives_the_same_and_the_sites_own_codes(house: House, tmp_path: 
     assert not list((tmp_path / "out").glob("*.pdf"))
 
 
+def test_films_are_read_first_and_not_twice(house: House, tmp_path: Path) -> None:
+    films = tmp_path / "films"
+    shutil.copytree(house.films / "run", films)
+    words = ["audit", str(films), "--out", str(films / "audit"), "pages=[html]", "workers=1"]
+    assert main(words) == 0
+    readings = films / "audit" / "readings" / "readings.jsonl"
+    before = readings.stat().st_mtime_ns
+    assert main(words) == 0  # what the first run left in the folder is no film
+    assert readings.stat().st_mtime_ns == before
+    assert len((films / "audit" / "hunts.csv").read_text().splitlines()) == 2
+
+
 def test_films_that_are_gone_leave_the_angles(house: House, tmp_path: Path) -> None:
     rows = (house.results / "readings.jsonl").read_text()
     (tmp_path / "results").mkdir()
