@@ -331,6 +331,7 @@ def pages() -> dict[Path, str]:
 
 MEASURED = {
     "accuracy": ("figures", "reference/accuracy.md"),
+    "benchmark": ("benchmark", "reference/benchmark.md"),
     "goals": ("goals", "reference/accuracy.md"),
     "shifts": ("shifts", "reference/accuracy.md"),
     "conformal": ("conformal", "reference/accuracy.md"),

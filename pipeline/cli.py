@@ -223,9 +223,9 @@ def sweep(
             "the launcher is not installed",
             "install the launcher extra: pip install 'squareon[launcher]'",
         )
-    # the values that are not swept are checked as ever, before any run starts
-    fixed = [word for word in overrides if "," not in _bare(word) and "hydra" not in word]
-    compose(name, command.settings, fixed)
+    # a mistake in names or in the first values is told before any run starts
+    first = [first_value(word) for word in overrides if not word.startswith("hydra")]
+    compose(name, command.settings, first)
     out = Path(arguments.out).resolve()
     sections = _stored(name, command.settings)
 
@@ -256,9 +256,14 @@ def sweep(
     return 1 if any(out.glob("*/problem.txt")) else OK
 
 
-def _bare(word: str) -> str:
-    """A value without its lists, so that a comma left in it separates values of a sweep."""
-    return re.sub(r"\[[^\]]*\]|\{[^}]*\}", "", word)
+def first_value(word: str) -> str:
+    """`key=a` of `key=a,b`; commas inside brackets separate no values of a sweep."""
+    depth = 0
+    for place, letter in enumerate(word):
+        depth += (letter in "[{(") - (letter in "]})")
+        if letter == "," and not depth:
+            return word[:place]
+    return word
 
 
 def _stored(name: str, schema: type) -> set[str]:

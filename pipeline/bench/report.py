@@ -46,8 +46,8 @@ def write_report(exam: Exam, out: Path) -> str:
     write_atomic(out / "results.json", json.dumps(results, indent=1, allow_nan=False) + "\n")
     tables = tables_of(results)
     text = preface(results) + "\n\n" + "\n\n".join(markdown(t) for t in tables) + "\n"
-    write_atomic(out / "tables.md", text)
-    write_atomic(out / "tables.tex", "\n\n".join(latex(t) for t in tables) + "\n")
+    write_atomic(out / "benchmark.md", text)
+    write_atomic(out / "benchmark.tex", "\n\n".join(latex(t) for t in tables) + "\n")
     write_atomic(out / "landmarks.csv", landmarks_csv(results))
     write_html(paper_of(results, tables), out / "report.html")
     return text

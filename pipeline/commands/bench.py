@@ -24,7 +24,7 @@ examples:
   squareon bench --out sweep --multirun films=8,16    one run for each value
 
 --out receives results.json (every figure, and what is needed to repeat them), report.html,
-tables.md, tables.tex, and the answers of every entry. The same command given again continues.
+benchmark.md, benchmark.tex, landmarks.csv, and the answers of every entry. The same command given again continues.
 Films are made from seeds that training never uses and are kept in the cache. Synthetic films say
 nothing about how well real ones are read.
 """

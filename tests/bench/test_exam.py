@@ -115,9 +115,9 @@ def test_what_is_written_is_whole(done: tuple[Path, Exam]) -> None:
     assert page.count("<svg") + page.count("data:image/") >= 4
     assert "http://" not in page.replace("http://www.w3.org", "")
     assert "not for guidance" in page.lower()
-    table = (out / "tables.md").read_text()
+    table = (out / "benchmark.md").read_text()
     assert "| clean | " in table
-    tex = (out / "tables.tex").read_text()
+    tex = (out / "benchmark.tex").read_text()
     assert tex.count(r"\begin{tabular}") == tex.count(r"\end{tabular}") > 5
     assert "%" not in tex.replace(r"\%", "")
     with (out / "landmarks.csv").open() as file:

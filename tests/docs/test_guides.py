@@ -79,6 +79,8 @@ def test_a_command_line_of_the_documentation_is_understood(page: str, line: str)
     if command.settings is None:
         assert not overrides
         return
+    if "--multirun" in rest:  # the first of the values that are swept
+        overrides = [cli.first_value(word) for word in overrides]
     settings = cli.compose(name, command.settings, overrides)
     check_options(command.settings, settings, name)
     for stage, section in settings.items():
