@@ -40,7 +40,7 @@ def surface(body: Spheroid, count: int = 4000) -> np.ndarray:
     return body.centre + ball @ frame
 
 
-@settings(max_examples=20)
+@settings(max_examples=12)
 @given(
     st.tuples(numbers, numbers, numbers).filter(lambda v: np.linalg.norm(v) > 0.1),
     st.tuples(numbers, numbers, numbers),
@@ -92,7 +92,7 @@ def test_a_film_known_by_scale_alone_is_the_camera():
         assert a.shape == pytest.approx(b.shape, rel=1e-6, abs=1e-6)
 
 
-@settings(max_examples=12)
+@settings(max_examples=8)
 @given(st.floats(0, 1), st.floats(0, 1), st.floats(0, 1), st.floats(0, 1), st.floats(0, 6.28))
 def test_whatever_lies_in_the_ranges_lies_between_the_outlines(w, n, p, e, turn):
     lesion = Lesion("conventional", elevation_deg=(0.0, 60.0))
@@ -161,7 +161,7 @@ def test_distances_by_hand():
     assert inside.target is None
 
 
-@settings(max_examples=25)
+@settings(max_examples=12)
 @given(numbers, numbers, st.floats(2, 30), st.floats(2, 30))
 def test_gap_between_polygons_is_scipys(x, y, a, b):
     """Least distance of densely sampled edges (SciPy's cdist)."""

@@ -13,7 +13,7 @@ MM = 0.3
 
 
 def drawn(angle: float, background: np.ndarray, bend: float = 0.0) -> np.ndarray:
-    """A shaft of 1.5 mm that comes from `angle` to its tip at (200, 180), drawn four times finer."""
+    """A shaft of 1.5 mm that comes from `angle` to its tip at (200, 180), drawn finer by four."""
     large = cv2.resize(background, None, fx=4, fy=4, interpolation=cv2.INTER_LINEAR)
     away = np.array([np.cos(angle), np.sin(angle)])
     side = np.array([-away[1], away[0]])

@@ -137,6 +137,33 @@ def test_tips_are_dragged_nudged_and_removed(visit: Visit, shared: House) -> Non
     assert page.locator(".tip-mark").count() == 0
 
 
+@pytest.mark.parametrize(("width", "dark"), [(1366, "light"), (3840, "dark")])
+def test_footprints_are_accessible_and_fit(
+    browser: Any, shared: House, width: int, dark: str
+) -> None:
+    """axe finds nothing with the fields open, and nothing runs out of the window."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
+    assert shared.store is not None
+    size = {"width": width, "height": width * 9 // 16}
+    visit = Visit(browser, shared.address, viewport=size, color_scheme=dark)
+    visit.film(id_of(shared.store, LATERAL))
+    page = visit.page
+    box = page.locator(".stage").bounding_box()
+    visit.press("t")
+    page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    visit.settle()
+    page.get_by_label("Show a lesion's footprint").check()
+    page.wait_for_selector("[data-test=footprint-0]")
+    found = axe.run(page)
+    assert found.violations_count == 0, found.generate_report()
+    wide = "() => document.documentElement.scrollWidth <= window.innerWidth + 1"
+    assert page.evaluate(wide)
+    over = "document.querySelector('.panel').scrollWidth - document.querySelector('.panel').clientWidth"
+    assert page.evaluate(over) <= 1
+    visit.close()
+    assert not visit.errors
+
+
 def test_footprints_are_off_until_asked_for(visit: Visit, shared: House) -> None:
     assert shared.store is not None
     id = id_of(shared.store, LATERAL)
