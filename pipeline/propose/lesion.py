@@ -283,9 +283,13 @@ def gap(one: Array, other: Array) -> float:
     )
     if area > 0:
         return 0.0
-    least = np.inf
-    for corners, edges in ((one, other), (other, one)):
-        for start, end in zip(edges, np.roll(edges, -1, axis=0), strict=True):
-            for corner in corners:
-                least = min(least, float(np.linalg.norm(_on_segment(start, end, corner) - corner)))
-    return least
+    return min(_apart(one, other), _apart(other, one))
+
+
+def _apart(corners: Array, polygon: Array) -> float:
+    """Least distance from (N, 2) corners to the edges of a closed (M, 2) polygon."""
+    line = np.roll(polygon, -1, axis=0) - polygon
+    length = np.maximum((line**2).sum(axis=1), 1e-12)
+    rel = corners[:, None] - polygon[None]
+    share = np.clip((rel * line).sum(axis=2) / length, 0.0, 1.0)
+    return float(np.linalg.norm(rel - share[..., None] * line, axis=2).min())

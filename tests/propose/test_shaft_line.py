@@ -58,7 +58,7 @@ def test_on_rendered_films():
     }
     scenario = build("scenario", "knee_films", options)
     errors, shafts = [], 0
-    for seed in range(600_010, 600_018):
+    for seed in range(600_010, 600_015):
         labelled = scenario.make(seed)
         film, (truth,) = labelled.film, labelled.knees
         known = truth.tips_truth
@@ -74,7 +74,7 @@ def test_on_rendered_films():
             found = shaft_line(film.pixels, tip, truth.mm_per_px_knee)
             if found is not None:
                 errors.append(np.degrees(np.arccos(np.clip(found.ahead @ ahead, -1, 1))))
-    assert shafts >= 8
+    assert shafts >= 5
     assert len(errors) >= 0.5 * shafts
     assert np.median(errors) == pytest.approx(0.0, abs=2.0)
     assert np.mean(np.array(errors) < 10) >= 0.8

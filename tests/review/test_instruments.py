@@ -158,8 +158,7 @@ def test_footprints_are_accessible_and_fit(
     assert found.violations_count == 0, found.generate_report()
     wide = "() => document.documentElement.scrollWidth <= window.innerWidth + 1"
     assert page.evaluate(wide)
-    over = "document.querySelector('.panel').scrollWidth - document.querySelector('.panel').clientWidth"
-    assert page.evaluate(over) <= 1
+    assert page.locator(".panel").evaluate("e => e.scrollWidth - e.clientWidth") <= 1
     visit.close()
     assert not visit.errors
 
