@@ -14,11 +14,15 @@ from invented_archive import Kept, film, small_archive, write
 from pydicom.uid import JPEGLSLossless, RLELossless
 from real_archive import Archive, send, serving_archive
 
+from pipeline import cli
 from pipeline.archive.contract import Listed, Source, Wanted
 from pipeline.archive.sources.dicomweb import DicomwebSource
 from pipeline.archive.sources.dimse import DimseSource
 from pipeline.archive.sources.network import Network
+from pipeline.demo import PLAIN, Shot, write_shot
 from pipeline.knee.errors import Problem
+from pipeline.records.store import open_store
+from pipeline.registry import build
 
 
 @pytest.fixture(scope="module")
@@ -132,3 +136,37 @@ def test_a_film_that_is_gone_meanwhile(archive: Archive, make: Make, tmp_path: P
 def test_a_caller_that_the_server_does_not_know(archive: Archive, tmp_path: Path) -> None:
     with pytest.raises(Problem):
         list(by_get(archive, title="STRANGER", attempts=1).list(Wanted()))
+
+
+def test_films_of_a_server_are_read_into_a_store(archive: Archive, tmp_path: Path) -> None:
+    """End to end by every protocol: the same reading as from a folder, once, nothing left over."""
+    path = tmp_path / "films" / "lateral.dcm"
+    options = {**PLAIN, "styles": ("radiography",), "views": ("lateral",), "side": "right"}
+    shot = Shot("lateral.dcm", "study-x", 9122, options)
+    write_shot(path, shot, build("scenario", "knee_films", options).make(shot.seed), 1)
+    drawn = pydicom.dcmread(path)
+    drawn.StationName = "ROOM9"
+    drawn.save_as(path)
+    send(archive, [path])
+    spool = tmp_path / "spool"
+    spool.mkdir()
+    only = ["station=[ROOM9]", "unknown=false", "workers=1", "detector.threads=1", f"spool={spool}"]
+    move = ["network.fetch_by=move", "network.move_title=INBOX",
+            f"network.move_port={archive.inbox_port}"]  # fmt: skip
+    node = f"dicom://ARCHIVE@127.0.0.1:{archive.port}"
+    found = []
+    for number, (source, more) in enumerate(
+        [(str(path.parent), []), (f"{archive.web}/dicom-web", []), (node, []), (node, move)]
+    ):
+        store = tmp_path / f"{number}.sqlite"
+        words = ["archive", source, "--store", str(store), *only, *more]
+        assert cli.main(words) == 0
+        if source.startswith("http"):
+            assert cli.main(words) == 0  # known by its name, so not fetched again
+        with open_store(str(store)) as opened:
+            (row,) = opened.readings()
+            reading = opened.reading(row.id)
+        found.append(reading.original["alignment"])
+    assert found[0] is not None
+    assert all(each == found[0] for each in found)
+    assert list(spool.iterdir()) == []
