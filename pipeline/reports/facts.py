@@ -19,7 +19,7 @@ class Fact:
     Attributes:
         record: what was read and what a person decided.
         name: enough for a person to know the film.
-        stem: of the files of its own report.
+        stem: of the files of its own report; "" where it has none.
         study: what tells its study from others.
         operator, station: codes, never names; "" where not known.
         day: of acquisition; None where not known.

@@ -40,7 +40,7 @@ def film_paper(
     """Picture and verdict first, then angles, reasons, what is proposed, cautions.
 
     Args:
-        study_file: of the report of its study.
+        study_file: of the report of its study; "" where there is none.
         tolerance_deg: of the verdict; drawn as a band.
     """
     mark = words.unreviewed(t, fact)
@@ -56,8 +56,9 @@ def film_paper(
         Heading(t("About this reading")),
         Text(words.decision(t, fact)),
         Text(words.scale(t, fact)),
-        Link(t("All films of this study"), study_file),
     ]
+    if study_file:
+        blocks.append(Link(t("All films of this study"), study_file))
     return Paper(
         title=words.what(t, fact),
         subtitle=subtitle(t, fact),

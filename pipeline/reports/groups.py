@@ -138,7 +138,7 @@ def overview_paper(
     if studies:
         rows = tuple(
             (
-                Link(title, file),
+                Link(title, file) if file else title,
                 t.number(len(members), 0),
                 t.number(sum(fact.verdict == "yes" for fact in members), 0),
             )

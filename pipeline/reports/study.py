@@ -48,6 +48,11 @@ def study_paper(
     )
 
 
+def linked(fact: Fact) -> Link | str:
+    """The film's name, leading to its own report where it has one."""
+    return Link(fact.name, f"{fact.stem}.html") if fact.stem else fact.name
+
+
 def angles(t: Speech, facts: Sequence[Fact]) -> Table:
     """One line for each reading."""
     columns = (
@@ -60,7 +65,7 @@ def angles(t: Speech, facts: Sequence[Fact]) -> Table:
     )
     rows = tuple(
         (
-            Link(fact.name, f"{fact.stem}.html"),
+            linked(fact),
             words.what(t, fact),
             words.signed_verdict(t, fact),
             words.angle(t, fact, "rotation"),
@@ -81,6 +86,6 @@ def _cell(t: Speech, fact: Fact, seen: Seen) -> tuple[Block, ...]:
         blocks.append(Picture(seen.small, alt))
     blocks += [
         Text(f"{words.signed_verdict(t, fact)} \u00b7 {words.what(t, fact)}"),
-        Link(fact.name, f"{fact.stem}.html"),
+        Text(fact.name) if not fact.stem else Link(fact.name, f"{fact.stem}.html"),
     ]
     return tuple(blocks)

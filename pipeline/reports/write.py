@@ -25,6 +25,7 @@ from pipeline.records.store import Filter, Store, StoredReading, open_original
 from pipeline.records.store.find import Found, find
 from pipeline.records.table import csv_text
 from pipeline.reports.choices import Choices
+from pipeline.reports.done import Done, digest_of
 from pipeline.reports.facts import Fact, in_time
 from pipeline.reports.film import Seen, film_paper
 from pipeline.reports.groups import (
@@ -61,7 +62,7 @@ class Outcome:
 
 
 class Reporter:
-    """Writes reports into a folder.
+    """Writes reports into a folder; studies whose reports are there already are not done again.
 
     Args:
         out: the folder.
@@ -80,7 +81,7 @@ class Reporter:
         self.out, self.choices, self.readers = out, choices, readers
         self.outlines = outlines
         self.t = speech(choices.language)
-        self.outcome = Outcome()
+        self.outcome, self.done = Outcome(), Done(out)
         self.facts: list[Fact] = []
         self.studies: list[tuple[str, str, list[Fact]]] = []
         self.invented = False
@@ -123,53 +124,85 @@ class Reporter:
 
     def _study(self, stored: Sequence[StoredReading], wanted: Mapping[int, Found]) -> None:
         facts: list[Fact] = []
-        seen: dict[int, Seen] = {}
         shots: dict[int, Shot] = {}
-        for _, members in groupby(stored, key=lambda one: one.film_sha256):
-            of_film = list(members)
-            films, path = self._films(of_film)
-            for one in of_film:
-                record = record_of(one)
-                frame = record.original["film"]["frame"]
-                shot = Shot() if path is None else read_shot(path, frame)
-                facts.append(self._fact(record, wanted[one.id], shot.acquired or ""))
-                seen[record.number] = self._seen(record, films)
-                shots[record.number] = shot
+        places: dict[str, Path | None] = {}
+        troubles = len(self.outcome.problems)
+        for one in stored:
+            if one.film_sha256 not in places:
+                places[one.film_sha256] = self._place(one)
+            path, record = places[one.film_sha256], record_of(one)
+            shot = Shot() if path is None else read_shot(path, record.original["film"]["frame"])
+            shots[record.number] = shot
+            facts.append(self._fact(record, wanted[one.id], shot.acquired or ""))
         facts.sort(key=in_time)
         invented = any(shot.invented for shot in shots.values())
         self.invented = self.invented or invented
-        file = f"{naming.study_folder(facts[0].record, None)}.html"
-        number = len(self.studies) + 1
-        title = self.t("Study {n}", n=number)
-        if self.choices.names == "path":
-            title += f" \u00b7 {Path(short_name(facts[0].reading['film']['source'])).parent}"
-        if "film" in self.choices.what:
-            for fact in facts:
-                shown = seen[fact.record.number]
-                made = film_paper(
-                    self.t, fact, shown, file, self.choices.align.tolerance_deg, invented
-                )
-                self._write(made, fact.stem)
-        if "study" in self.choices.what:
-            extra = series(self.t, facts, shots, self.choices.align)
-            made = study_paper(self.t, title, facts, seen, invented, extra)
-            self._write(made, file.removesuffix(".html"))
+        stem = naming.study_folder(facts[0].record, None)
+        title = self._title(facts[0])
+        digest = digest_of(title, facts, self.choices, self.outlines is not None)
+        written = self.done.files(stem, digest)
+        if written is None:
+            before = len(self.outcome.written)
+            self._study_papers(stem, title, facts, shots, places, invented)
+            if len(self.outcome.problems) == troubles:
+                self.done.note(stem, digest, self.outcome.written[before:])
+        else:
+            self.outcome.written += written
+            self.outcome.reports += len({path.stem for path in written})
         slim = [_slim(fact) for fact in facts]
         self.facts += slim
-        self.studies.append((title, file if "study" in self.choices.what else "", slim))
+        file = f"{stem}.html" if "study" in self.choices.what else ""
+        self.studies.append((title, file, slim))
         self.outcome.readings += len(facts)
 
-    def _films(self, stored: Sequence[StoredReading]) -> tuple[dict[int | None, Film], Path | None]:
-        """The frames that readings are of, decoded; and where the film lies."""
-        wanted = {one.original["film"]["frame"] for one in stored}
+    def _title(self, first: Fact) -> str:
+        title = self.t("Study {n}", n=len(self.studies) + 1)
+        if self.choices.names == "path":
+            title += f" \u00b7 {Path(short_name(first.reading['film']['source'])).parent}"
+        return title
+
+    def _study_papers(
+        self,
+        stem: str,
+        title: str,
+        facts: Sequence[Fact],
+        shots: Mapping[int, Shot],
+        places: Mapping[str, Path | None],
+        invented: bool,
+    ) -> None:
+        """The reports of one study and of its films."""
+        what, align = self.choices.what, self.choices.align
+        if not {"film", "study"}.intersection(what):
+            return
+        seen: dict[int, Seen] = {}
+        for sha256, members in groupby(facts, key=lambda f: f.record.original["film"]["sha256"]):
+            of_film = list(members)
+            films = self._films(places[sha256], of_film)
+            seen |= {fact.record.number: self._seen(fact.record, films) for fact in of_film}
+        if "film" in what:
+            file = f"{stem}.html" if "study" in what else ""
+            for fact in facts:
+                shown = seen[fact.record.number]
+                made = film_paper(self.t, fact, shown, file, align.tolerance_deg, invented)
+                self._write(made, fact.stem)
+        if "study" in what:
+            extra = series(self.t, facts, shots, align)
+            self._write(study_paper(self.t, title, facts, seen, invented, extra), stem)
+
+    def _place(self, stored: StoredReading) -> Path | None:
+        """Where the film lies; None, and a problem, where it does not."""
         try:
-            path = open_original(stored[0])
+            return open_original(stored)
         except Problem as problem:
             self.outcome.problems.append(problem)
-            return {}, None
-        if not {"film", "study"}.intersection(self.choices.what):
-            return {}, path
+            return None
+
+    def _films(self, path: Path | None, facts: Sequence[Fact]) -> dict[int | None, Film]:
+        """The frames that readings are of, decoded."""
+        wanted = {fact.record.original["film"]["frame"] for fact in facts}
         found: dict[int | None, Film] = {}
+        if path is None:
+            return found
         try:
             for film in read_films(path, self.readers):
                 if film.frame in wanted:
@@ -178,22 +211,19 @@ class Reporter:
                     break
         except Problem as problem:
             self.outcome.problems.append(problem)
-        return found, path
+        return found
 
     def _fact(self, record: Record, found: Found, acquired: str) -> Fact:
-        film, knee = record.original["film"], record.original["knee"]["index"]
+        film = record.original["film"]
         path = self.choices.names == "path"
         name = short_name(film["source"]) if path else found.film
         if film["frame"] is not None:
             name = self.t("{film}, frame {n}", film=name, n=film["frame"])
+        stem = f"film-{naming.stem(record, None)}" if path else naming.stem(record, found.film)
         return Fact(
             record=record,
             name=name,
-            stem=f"film-{naming.stem(record, None)}"
-            if path
-            else f"{found.film}-k{knee}"
-            if film["frame"] is None
-            else f"{found.film}-f{film['frame']:04d}-k{knee}",
+            stem=stem if "film" in self.choices.what else "",
             study=naming.study_of(record),
             operator=found.operator or "",
             station=found.station or "",

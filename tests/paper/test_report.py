@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import re
 from collections import Counter
@@ -11,10 +12,11 @@ from typing import Any
 
 import pytest
 from babel.dates import get_month_names
-from report_cases import KEY, READ, REVIEWER, report, small_store
+from report_cases import KEY, READ, REVIEWER, report, row, small_store
 from statsmodels.stats.proportion import proportion_confint
 from test_language import plain_words
 
+from pipeline.cli import main
 from pipeline.knee.errors import Problem
 from pipeline.language.speech import ACCENTED
 from pipeline.records.overlay import short_name
@@ -226,8 +228,53 @@ def test_links_lead_somewhere(all_of_it: Path) -> None:
             assert (all_of_it / target).is_file(), (path.name, target)
 
 
+@pytest.mark.parametrize("what", [("film",), ("study",), ("operator", "period")])
+def test_links_lead_somewhere_when_some_reports_are_left_out(
+    place: Path, tmp_path: Path, what: tuple[str, ...]
+) -> None:
+    report(place, tmp_path / "out", what=what, formats=("html",))
+    for path in (tmp_path / "out").glob("*.html"):
+        for target in re.findall(r'href="([^"]+)"', path.read_text("utf-8")):
+            assert (tmp_path / "out" / target).is_file(), (path.name, target)
+
+
+def test_the_same_command_again_goes_on(place: Path, tmp_path: Path) -> None:
+    chosen = {"what": ("film", "study"), "formats": ("html",)}
+    out = tmp_path / "out"
+    first = report(place, out, **chosen)
+    made = {path: path.stat().st_mtime_ns for path in out.glob("*.html")}
+    gone = next(path for path in made if path.name.startswith("study-"))
+    gone.unlink()
+    again = report(place, out, **chosen)
+    assert (again.reports, len(again.written)) == (first.reports, len(first.written))
+    assert gone.is_file()
+    kept = [path for path, when in made.items() if path.exists() and path != gone]
+    old = [path.name for path in kept if path.stat().st_mtime_ns == made[path]]
+    assert old
+    assert any(name.startswith("film-") for name in old)
+    report(place, out, language="de", **chosen)
+    assert all('lang="de"' in path.read_text("utf-8") for path in out.glob("*.html"))
+
+
+def test_the_command_takes_a_folder_of_results(
+    place: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    results = tmp_path / "results"
+    results.mkdir()
+    rows = [row(number, place.parents[1] / "films", study="a") for number in (1, 2)]
+    text = "".join(json.dumps(one) + "\n" for one in rows)
+    (results / "readings.jsonl").write_text(text, "utf-8")
+    words = ["report", str(results), str(tmp_path / "out"), "unreviewed=true", "outline=false"]
+    assert main([*words, "format=[html]", "what=[period]"]) == 0
+    said = capsys.readouterr().out
+    assert "3 reports of 2 readings" in said, "two months and the overview"
+    assert "not for guidance" in said
+    assert main([*words, "what=[poem]"]) == 2
+    assert "what=poem: is not known" in capsys.readouterr().err
+
+
 def test_in_german_everything_is_german(place: Path, tmp_path: Path) -> None:
-    report(place, tmp_path / "de", language="de", unreviewed=True)
+    report(place, tmp_path / "de", language="de", unreviewed=True, what=("film",))
     texts = pages(tmp_path / "de", "html") | pages(tmp_path / "de", "pdf")
     for name, text in texts.items():
         assert "NICHT ZUR STEUERUNG VON EINGRIFFEN" in text, name
@@ -280,7 +327,9 @@ def test_days_and_operators_choose(place: Path, tmp_path: Path) -> None:
 
 
 def test_codes_instead_of_paths(place: Path, tmp_path: Path) -> None:
-    report(place, tmp_path / "out", names="code", formats=("html",), unreviewed=True)
+    report(
+        place, tmp_path / "out", names="code", formats=("html",), unreviewed=True, what=("film",)
+    )
     names = [path.name for path in (tmp_path / "out").iterdir()]
     texts = " ".join(pages(tmp_path / "out", "html").values()) + " ".join(names)
     assert not re.search(r"\d\.dcm|films/", texts)
