@@ -19,6 +19,8 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
+from sqlalchemy.engine import URL
+
 from pipeline.archive.cluster import in_cluster
 from pipeline.archive.contract import GoneError, Listed, Source
 from pipeline.archive.settings import HERE, LOCAL, ArchiveSettings
@@ -153,6 +155,9 @@ class Reader:
             for key in whole:
                 yield studies[key]
             open_study = studies[open_key]
+            if len(open_study) >= WINDOW:  # too much for one study to be held together
+                yield open_study
+                open_study = []
         if open_study:
             yield open_study
 
@@ -221,23 +226,31 @@ class Reader:
             settings=settings.read(),
             made_by=self.made_by,
             threads=max(1, (os.cpu_count() or 1) // workers) if here else 1,
-            store=self._asked() if here or settings.engine == LOCAL else "",
-            spool=settings.spool,
-            keep=self.keep,
+            store=self._asked(),
+            spool=settings.spool and os.path.abspath(settings.spool),
+            keep=self.keep and os.path.abspath(self.keep),
             patience_s=settings.patience_s,
         )
         make = partial(FilmWork, orders)
         if here:
             return in_processes(units, make, workers)
-        if settings.engine != LOCAL and self.store.url.get_backend_name() == "postgresql":
-            # Workers elsewhere may look at a server too; the password is in their environment.
-            shown = self.store.url.set(password=None).render_as_string()
-            make = partial(FilmWork, replace(orders, store=shown))
         tasks = _tasks(units, settings.task)
         return in_cluster(tasks, make, settings.engine, workers, settings.patience_s)
 
     def _asked(self) -> str:
-        return self.store.url.render_as_string(hide_password=False)
+        """The store's address as workers get it, "" where they cannot ask it.
+
+        A file is asked on this computer alone: SQLite's log is not to be shared over a network.
+        The password of a server is not sent to a cluster, whose workers have it in their
+        environment.
+        """
+        url, engine = self.store.url, self.settings.engine
+        if engine == HERE:
+            return url.render_as_string(hide_password=False)
+        if url.get_backend_name() == "sqlite":
+            return str(url) if engine == LOCAL else ""
+        host, base = (url.host, url.port), (url.database, url.query)
+        return URL.create(url.drivername, url.username, None, *host, *base).render_as_string()
 
     def _note(self, seen: Sequence[FilmSeen]) -> None:
         if not seen:

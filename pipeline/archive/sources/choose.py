@@ -29,11 +29,11 @@ def source_of(address: str, network: Network | None = None) -> Source:
         return DimseSource(address, network)
     if scheme:
         raise Problem(f"{scheme}://", "is no source of films", f"give {ADDRESSES}")
-    path = Path(address)
+    path = Path(address).absolute()
     if path.name.upper() == "DICOMDIR" and path.is_file():
         from pipeline.archive.sources.dicomdir import DicomdirSource
 
-        return DicomdirSource(address)
+        return DicomdirSource(str(path))
     from pipeline.archive.sources.folder import FolderSource
 
     return FolderSource(address)

@@ -50,6 +50,10 @@ class FolderSource:
     address: str
     stays: bool = field(default=True, init=False)
 
+    def __post_init__(self) -> None:
+        # The same film has the same name wherever the command is started.
+        object.__setattr__(self, "address", os.path.abspath(self.address))
+
     def list(self, wanted: Wanted) -> Iterator[Listed | Problem]:
         """Files that may be films, in the order of their paths; see `Source.list`.
 
