@@ -1,8 +1,8 @@
 """What the engine costs: `python tests/archive/bench_archive.py WHAT [options]`.
 
     throughput   films a second from a folder, beside bare decoding, bare forward passes of the
-                 networks and bare reading, in turns in the same run, in as many processes
-    server       the same films from a real archive server on loopback beside a folder
+                 networks and bare reading, in turns in the same run, in as many processes; `bench_network.py`
+                 does the same with a server
     scaling      the same films with one and two processes, in turns
     memory       many tiny films with a fast fake detector through the real engine; memory of every
                  process while they pass, and a picture of it
@@ -44,7 +44,6 @@ from pipeline.archive import engine
 from pipeline.archive.contract import Listed, Source
 from pipeline.archive.engine import Reader, model_of
 from pipeline.archive.settings import ArchiveSettings
-from pipeline.archive.sources.choose import source_of
 from pipeline.archive.sources.folder import FolderSource
 from pipeline.batch.processes import in_processes
 from pipeline.cli import compose
@@ -145,35 +144,6 @@ def _print(found: dict[str, list[tuple[float, float]]]) -> dict[str, tuple[float
         print(f"  {name:<14} {rate:7.2f} films/s ({spread})   {busy:7.1f} ms of processor a film")
         rates[name] = (rate, busy)
     return rates
-
-
-def server(options: argparse.Namespace) -> None:
-    from real_archive import send, serving_archive
-
-    with tempfile.TemporaryDirectory(dir=options.folder) as temporary:
-        root = Path(temporary) / "films"
-        archive_bench.write_films(root, options.films, options.drawn, False)
-        paths = sorted(root.rglob("*.dcm"))
-        with serving_archive(Path(temporary) / "server") as there:
-            send(there, paths)
-            print(
-                f"{len(paths)} films of {paths[0].stat().st_size / 1e6:.1f} MB, Orthanc on "
-                f"loopback; {options.workers} processes"
-            )
-            addresses = {
-                "folder": str(root),
-                "DICOMweb": f"{there.web}/dicom-web",
-                "DIMSE (C-GET)": f"dicom://{there.title}@127.0.0.1:{there.port}",
-            }
-            chosen = settings_of(workers=options.workers)
-            found: dict[str, list[tuple[float, float]]] = {name: [] for name in addresses}
-            for _ in range(options.rounds):
-                for name, address in addresses.items():
-                    work = archived(source_of(address), chosen)
-                    found[name].append(steady(work, len(paths)))
-            rates = _print(found)
-            for name in list(addresses)[1:]:
-                print(f"{name} / folder: {rates[name][0] / rates['folder'][0]:.2f}")
 
 
 def scaling(options: argparse.Namespace) -> None:
@@ -457,9 +427,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument(
-        "what", choices=("throughput", "server", "scaling", "memory", "simulate", "inserts")
-    )
+    parser.add_argument("what", choices=("throughput", "scaling", "memory", "simulate", "inserts"))
     parser.add_argument("--films", type=int, default=40)
     parser.add_argument("--drawn", type=int, default=8, help="films that are rendered")
     parser.add_argument("--rounds", type=int, default=3)
