@@ -1,8 +1,8 @@
 """What the engine costs: `python tests/archive/bench_archive.py WHAT [options]`.
 
     throughput   films a second from a folder, beside bare decoding, bare forward passes of the
-                 networks and bare reading, in turns in the same run, in as many processes; `bench_network.py`
-                 does the same with a server
+                 networks and bare reading, in turns in the same run, in as many processes
+                 (from a server: `bench_network.py`)
     scaling      the same films with one and two processes, in turns
     memory       many tiny films with a fast fake detector through the real engine; memory of every
                  process while they pass, and a picture of it
