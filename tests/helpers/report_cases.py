@@ -6,6 +6,7 @@ import html
 import io
 import re
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -193,6 +194,6 @@ def printed(data: bytes) -> str:
 
 Read = Callable[[Path], str]
 READ: dict[str, Read] = {
-    "html": lambda path: visible(path.read_text("utf-8")),
-    "pdf": lambda path: printed(path.read_bytes()),
+    "html": cache(lambda path: visible(path.read_text("utf-8"))),
+    "pdf": cache(lambda path: printed(path.read_bytes())),
 }
