@@ -185,7 +185,7 @@ def tables_of(results: Results) -> list[Table]:
             "Angles inside their 90 % interval, % (and its median half width, degrees)",
             lambda f: _interval(angles(f)),
         ),
-        by_suite(results, "View right, %", lambda f: percent(f["view_right"])),
+        by_suite(results, "Knee found, and its view right, %", lambda f: percent(f["view_right"])),
         by_suite(
             results,
             "Square on within 5 degrees: calibration error, Brier score",
