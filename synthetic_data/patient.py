@@ -7,6 +7,7 @@ that a film costs no more than its path lengths and its own formation.
 from __future__ import annotations
 
 import hashlib
+import time
 from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -30,6 +31,7 @@ from synthetic_data.placement import stand, toward_near_end, truth_of
 
 Map = NDArray[np.float32]
 
+PAUSE_S = 0.3
 ROUNDS = 6
 """Rounds of `aimed`: the angles of the rays change with the direction almost one to one."""
 
@@ -93,6 +95,10 @@ class KneePatient:
         return ThreadPoolExecutor(self.threads) if self.threads > 1 else None
 
     @cached_property
+    def _ahead(self) -> ThreadPoolExecutor | None:
+        return ThreadPoolExecutor(1) if self.threads > 1 else None
+
+    @cached_property
     def _drawn(self) -> dict[tuple[int, tuple[int, int]], Future[Drawn]]:
         return {}
 
@@ -100,11 +106,18 @@ class KneePatient:
         rng = np.random.default_rng([self.seed, 6, number])
         return Drawn([rng.standard_normal(shape, dtype=np.float32) for _ in range(2)])
 
+    def _draw_later(self, number: int, shape: tuple[int, int]) -> Drawn:
+        """The next film's noise, drawn while somebody looks at this one; first it is shown."""
+        time.sleep(PAUSE_S)
+        return self._draw(number, shape)
+
     def _noise(self, number: int, shape: tuple[int, int]) -> Drawn:
         """The noise of one exposure, drawn by now or drawn at once."""
         ready = self._drawn.pop((number, shape), None)
         self._drawn.clear()
-        return self._draw(number, shape) if ready is None else ready.result()
+        if ready is None or not ready.done():
+            return self._draw(number, shape)
+        return ready.result()
 
     def aimed(self, aim: Aim, rotation_deg: float, tilt_deg: float) -> Aim:
         """`aim` turned so that its film shows just these angles, whatever its `toward`."""
@@ -142,9 +155,8 @@ class KneePatient:
         )
         rest = np.random.default_rng([self.seed, 7, number])
         pixels = np.ascontiguousarray(form(signal, self.formation, rest), dtype=np.float32)
-        if self._pool is not None:
-            # Whoever looks at this film leaves time to draw the next one's noise.
-            self._drawn[number + 1, shape] = self._pool.submit(self._draw, number + 1, shape)
+        if self._ahead is not None:
+            self._drawn[number + 1, shape] = self._ahead.submit(self._draw_later, number + 1, shape)
         return self._described(pixels, aim, camera)
 
     def truth(self, aim: Aim) -> KneeTruth:

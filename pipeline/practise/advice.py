@@ -6,6 +6,7 @@ A process of its own, at a lower rank, reads one film after the other.
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Collection
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
@@ -20,6 +21,8 @@ from pipeline.run import examine, reading_of
 
 RANK = 10
 MOST_WAITING = 64
+REST_S = 0.8
+"""Before a film is read: the browser has it to paint first, and a processor to paint it with."""
 
 
 class Reader:
@@ -67,9 +70,15 @@ class Adviser:
             return
         if self._process is None:
             self._process = Isolated(partial(Reader, self.settings))
+        process = self._process
+
+        def read() -> dict[str, Any]:
+            time.sleep(REST_S)
+            return process(film)
+
         while len(self._asked) >= MOST_WAITING:
             self._asked.pop(next(iter(self._asked))).cancel()
-        self._asked[round_id, number] = self._lane.submit(self._process, film)
+        self._asked[round_id, number] = self._lane.submit(read)
 
     def answer(self, round_id: str, number: int) -> dict[str, Any]:
         """`state` off, reading, ready or failed; when ready, the reading as well."""
