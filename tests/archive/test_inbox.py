@@ -226,6 +226,28 @@ def test_a_killed_run_leaves_whole_films_only(tmp_path: Path, kept: list[Kept]) 
     assert list((inbox / ".incoming").iterdir()) == []
 
 
+def test_the_command_says_what_it_did_when_it_is_stopped(tmp_path: Path, kept) -> None:
+    words = ["receive", str(tmp_path / "inbox"), "senders=[ROOM1@127.0.0.1]", "port=0"]
+    words += ["web_port=0", "tokens=[ROOM1]", "min_free_gigabytes=0"]
+    code = f"import sys; from pipeline.cli import main; sys.exit(main({words!r}))"
+    with subprocess.Popen(
+        [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        port = int(process.stdout.readline().split(":")[2].split()[0])
+        web = process.stdout.readline().split(": ")[1].strip()
+        assert push(port, [kept[0].dataset, kept[0].dataset]) == [0, 0]
+        assert stow(web, [kept[1].path.read_bytes()])[0] == 200
+        assert stow(web, [], token="wrong")[0] == 401
+        process.send_signal(signal.SIGTERM)
+        said, complained = process.communicate(timeout=30)
+    assert process.returncode == 0
+    assert "2 films kept" in said
+    assert "1 were there already, 1 turned away" in said
+    assert complained == ""
+    assert TOKEN not in said
+
+
 # ---- who may push -----------------------------------------------------------------------------
 
 
