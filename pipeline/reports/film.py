@@ -147,11 +147,11 @@ def _angles(t: Speech, fact: Fact, tolerance_deg: float) -> list[Block]:
     alt = t(
         "Rotation and tilt with their 90 % intervals against the tolerance of {n} degrees; the "
         "numbers stand in the table below.",
-        n=t.number(tolerance_deg, 1),
+        n=t.number(tolerance_deg, 0),
     )
     caption = t(
         "Dot: the angle. Line: its 90 % interval. Shaded: within {n} degrees of square.",
-        n=t.number(tolerance_deg, 1),
+        n=t.number(tolerance_deg, 0),
     )
     columns = (t("angle"), t("now"), t("90 % interval"), t("as first read"))
     return [

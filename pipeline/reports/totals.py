@@ -105,12 +105,12 @@ def over_time(t: Speech, facts: Sequence[Fact], tolerance_deg: float) -> list[Bl
     if len(read) < 2:
         return []
     series = []
-    for name, label in words.ANGLES.items():
+    for aside, (name, label) in zip((-0.1, 0.1), words.ANGLES.items(), strict=True):
         angles = [fact.angle(name) for fact in read]
         series.append(
             charts.Line(
                 t(label),
-                range(1, len(read) + 1),
+                [place + aside for place in range(1, len(read) + 1)],
                 [None if angle is None else angle[0] for angle in angles],
                 [None if angle is None else angle[1] for angle in angles],
                 [None if angle is None else angle[2] for angle in angles],
@@ -123,8 +123,9 @@ def over_time(t: Speech, facts: Sequence[Fact], tolerance_deg: float) -> list[Bl
         y_label=t("degrees"),
         band=(-tolerance_deg, tolerance_deg),
         ticks=lambda value: t.number(value, 0, signed=True),
+        counted=True,
     )
-    n = t.number(tolerance_deg, 1)
+    n = t.number(tolerance_deg, 0)
     alt = t("Rotation and tilt of {films} films in time order.", films=len(read))
     caption = t("Lines: 90 % intervals. Shaded: within {n} degrees of square.", n=n)
     return [Heading(t("Film by film")), charts.picture(drawn, alt, caption)]

@@ -144,6 +144,7 @@ def lines(
     limits: tuple[float, float] | None = None,
     ticks: Callable[[float], str] | None = None,
     height: float = 3.2,
+    counted: bool = False,
 ) -> Figure:
     """Series over something, with intervals where given.
 
@@ -151,7 +152,10 @@ def lines(
         band: of y, shaded: where values should lie.
         limits: of y.
         ticks: y to words, e.g. for another language's decimal sign.
+        counted: x counts something and has whole ticks.
     """
+    from matplotlib.ticker import MaxNLocator
+
     drawn, axes = figure(height=height)
     with house():
         if band is not None:
@@ -166,6 +170,8 @@ def lines(
                 axes.vlines(x, low, high, color=style.colour, linewidth=1)  # type: ignore[arg-type]
         axes.set_xlabel(x_label)
         axes.set_ylabel(y_label)
+        if counted:
+            axes.xaxis.set_major_locator(MaxNLocator(integer=True))
         if limits is not None:
             axes.set_ylim(*limits)
         if ticks is not None:
