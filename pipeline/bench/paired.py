@@ -93,6 +93,34 @@ def compare_entries(scores: Scores, reference: str) -> dict[str, Any]:
     return found
 
 
+def shifts(scores: Scores, beside: Mapping[str, str]) -> dict[str, Any]:
+    """What a suite costs each entry: its errors minus those of the same persons in the same beams
+    in the suite beside it, by measure, entry and suite.
+
+    `beside`: suite to the suite it is compared with, or empty.
+    """
+    found: dict[str, Any] = {measure: {} for measure in MEASURES}
+    for measure, errors in MEASURES.items():
+        for entry, by_suite in scores.items():
+            rows = {}
+            for suite, other in beside.items():
+                if other not in by_suite or suite not in by_suite:
+                    continue
+                there = {(k.seed, k.knee): k for k, _, _ in knees_of(by_suite[other])}
+                people: dict[str, list[float]] = {}
+                for knee, _, person in knees_of(by_suite[suite]):
+                    same = there.get((knee.seed, knee.knee))
+                    if same is None:
+                        continue
+                    pair = [e[np.isfinite(e)] for e in (errors(knee), errors(same))]
+                    if all(map(len, pair)):
+                        people.setdefault(person, []).append(float(pair[0].mean() - pair[1].mean()))
+                each = np.array([np.mean(values) for values in people.values()])
+                rows[suite] = {"beside": other, **_row(entry, suite, each, None)}
+            found[measure][entry] = rows
+    return found
+
+
 def _rows(
     mine: Mapping[str, Sequence[Scored]],
     theirs: Mapping[str, Sequence[Scored]],

@@ -15,7 +15,7 @@ from pipeline.bench.cost import costs
 from pipeline.bench.exam import Exam
 from pipeline.bench.figures import figures_of, strict
 from pipeline.bench.films import default_cache
-from pipeline.bench.paired import compare_entries
+from pipeline.bench.paired import compare_entries, shifts
 from pipeline.bench.plots import plots
 from pipeline.bench.print import latex, markdown
 from pipeline.bench.suite_tables import words
@@ -40,6 +40,9 @@ def write_report(exam: Exam, out: Path) -> str:
             "reference": reference,
             "figures": figures_of(exam),
             "paired": compare_entries(exam.scores, reference),
+            "shifts": shifts(
+                exam.scores, {name: suite.beside for name, suite in exam.suites.items()}
+            ),
             "cost": costs(exam, cache),
         }
     )
@@ -191,6 +194,7 @@ def tables_of(results: Results) -> list[Table]:
             "Square on within 5 degrees: calibration error, Brier score",
             lambda f: _two((f["square"] or {}).get("usable"), "ece", "brier", 3),
         ),
+        *shift_tables(results),
         *paired_tables(results),
         cost_table(results),
         suites,
@@ -269,6 +273,38 @@ def _p(value: float | None) -> str:
     if value is None:
         return NO_FIGURES
     return "< 0.001" if value < 0.001 else f"{value:.3f}"
+
+
+def shift_tables(results: Results) -> list[Table]:
+    """What each suite costs, one table a measure."""
+    found = []
+    for measure, unit in (("landmarks", "mm"), ("angles", "degrees")):
+        by_entry = results["shifts"][measure]
+        suites = next(iter(by_entry.values()), {})
+        if not suites:
+            continue
+        rows = []
+        for suite, row in suites.items():
+            cells = [by_entry[entry].get(suite) for entry in _entries(results)]
+            rows.append((words(suite), words(row["beside"]), *(_change(cell) for cell in cells)))
+        found.append(
+            Table(
+                ("suite", "beside", *map(words, _entries(results))),
+                tuple(rows),
+                f"{measure.capitalize()}: what a suite adds to the mean error, {unit}, for the "
+                "same persons in the same beams (where both were read; * p < 0.05, sign flips, "
+                "not adjusted)",
+                numbers=tuple(range(2, 2 + len(_entries(results)))),
+            )
+        )
+    return found
+
+
+def _change(row: Mapping[str, Any] | None) -> str:
+    if row is None or row["difference"] is None:
+        return NO_FIGURES
+    mark = "*" if row["p"] < 0.05 else ""
+    return f"{row['difference']:+.2f} ({row['low']:+.2f} to {row['high']:+.2f}){mark}"
 
 
 def cost_table(results: Results) -> Table:

@@ -100,6 +100,15 @@ def test_the_better_entry_is_told_from_the_poorer(done: tuple[Path, Exam]) -> No
     assert rows["all suites"]["p_holm"] >= rows["all suites"]["p"]
 
 
+def test_what_a_suite_adds_is_counted_person_by_person(done: tuple[Path, Exam]) -> None:
+    """Both toy suites show the same films: the toy errs alike on both, so nothing is added."""
+    results = json.loads((done[0] / "out" / "results.json").read_text())
+    row = results["shifts"]["landmarks"]["good"]["turned"]
+    assert (row["beside"], row["persons"]) == ("clean", 20)
+    assert row["difference"] == pytest.approx(0.0, abs=1e-9)
+    assert row["p"] == 1.0
+
+
 def test_results_hold_what_is_needed_to_repeat_them(done: tuple[Path, Exam]) -> None:
     results = json.loads((done[0] / "out" / "results.json").read_text())
     assert BenchSettings(**results["settings"]) == settings(done[0])
