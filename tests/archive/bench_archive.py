@@ -21,13 +21,13 @@ import hashlib
 import json
 import os
 import pickle
+import random
 import resource
 import statistics
 import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -45,6 +45,7 @@ from pipeline.archive.contract import Listed, Source
 from pipeline.archive.engine import Reader, model_of
 from pipeline.archive.settings import ArchiveSettings
 from pipeline.archive.sources.folder import FolderSource
+from pipeline.batch import processes
 from pipeline.batch.processes import in_processes
 from pipeline.cli import compose
 from pipeline.knee.reading import MadeBy
@@ -292,15 +293,15 @@ def inserts(options: argparse.Namespace) -> None:
 def prefill(store: Store, count: int) -> None:
     """So many films that were read before, in the tables that every new film is looked up in."""
     if store.url.get_backend_name() == "sqlite":
-        random = "lower(hex(randomblob(32)))"
+        letters = "lower(hex(randomblob(32)))"
         series = (
             "WITH RECURSIVE n(g) AS (SELECT 1 UNION ALL SELECT g + 1 FROM n WHERE g < :count) "
-            f"SELECT g, {random} AS sha256, {random} AS name FROM n"
+            f"SELECT g, {letters} AS sha256, {letters} AS name FROM n"
         )
     else:
-        random = "encode(sha256((g::text || 'NAME')::bytea), 'hex')"
+        letters = "encode(sha256((g::text || 'NAME')::bytea), 'hex')"
         series = (
-            f"SELECT g, {random} AS sha256, {random.replace('NAME', 'other')} AS name "
+            f"SELECT g, {letters} AS sha256, {letters.replace('NAME', 'other')} AS name "
             "FROM generate_series(1, :count) AS g"
         )
     steps = (
@@ -342,28 +343,21 @@ def simulate(options: argparse.Namespace) -> None:
     row = next(row for row in rows if row["alignment"])
     sent = pickle.dumps([seen(n, row) for n in range(engine.UNIT)])
 
-    def workers(units: Iterator[Any], make: Any, count: int) -> Iterator[Any]:
-        """So many workers that take `film_s` for a film; what they send is unpacked here."""
+    class Waiting:
+        """Stands for a process: takes its time, more or less; what it sends is unpacked here."""
 
-        def unit(listed: Any) -> Any:
-            time.sleep(options.film_s * len(listed))
+        def __init__(self, make: Any) -> None:
+            self._random = random.Random(id(self))
+
+        def __call__(self, listed: Any) -> Any:
+            time.sleep(options.film_s * len(listed) * self._random.uniform(0.5, 1.5))
             came = pickle.loads(sent)[: len(listed)]
             return [renamed(one, mine.name) for one, mine in zip(came, listed, strict=True)]
 
-        with ThreadPoolExecutor(count) as pool:
-            running: set[Any] = set()
-            more = True
-            while more or running:
-                while more and len(running) < count + 4:
-                    if (listed := next(units, None)) is None:
-                        more = False
-                    else:
-                        running.add(pool.submit(unit, listed))
-                done, running = wait(running, return_when="FIRST_COMPLETED")
-                for future in done:
-                    yield future.result()
+        def close(self) -> None:
+            pass
 
-    engine.in_processes = workers  # type: ignore[assignment]
+    processes.Isolated = Waiting  # type: ignore[assignment,misc]
     ideal = options.workers / options.film_s
     print(
         f"{options.films} films, {options.workers} workers of {options.film_s} s a film: "
