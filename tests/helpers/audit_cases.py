@@ -53,8 +53,14 @@ def film(
     }
     suggested = moves(view, pose, HeaderHints(), OPTIONS)
     row = {
-        "film": {"source": source or f"film-{number}", "frame": frame},
-        "knee": {"index": 0},
+        "film": {
+            "source": source or f"film-{number}",
+            "frame": frame,
+            "sha256": f"{number:064x}",
+            "rows": 60,
+            "columns": 50,
+        },
+        "knee": {"index": 0, "box": None},
         "view": {"name": view if read else "other"},
         "side": {"name": side},
         "refused": None if read else "another projection",
