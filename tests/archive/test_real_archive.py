@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pydicom
 import pytest
-from invented_archive import Kept, film, small_archive, write
+from invented_archive import PATIENT, PATIENT_ID, Kept, film, small_archive, write
 from pydicom.uid import JPEGLSLossless, RLELossless
 from real_archive import Archive, send, serving_archive
 
@@ -138,14 +138,16 @@ def test_a_caller_that_the_server_does_not_know(archive: Archive, tmp_path: Path
         list(by_get(archive, title="STRANGER", attempts=1).list(Wanted()))
 
 
-def test_films_of_a_server_are_read_into_a_store(archive: Archive, tmp_path: Path) -> None:
+def test_films_of_a_server_are_read_into_a_store(
+    archive: Archive, tmp_path: Path, capfd: pytest.CaptureFixture
+) -> None:
     """End to end by every protocol: the same reading as from a folder, once, nothing left over."""
     path = tmp_path / "films" / "lateral.dcm"
     options = {**PLAIN, "styles": ("radiography",), "views": ("lateral",), "side": "right"}
     shot = Shot("lateral.dcm", "study-x", 9122, options)
     write_shot(path, shot, build("scenario", "knee_films", options).make(shot.seed), 1)
     drawn = pydicom.dcmread(path)
-    drawn.StationName = "ROOM9"
+    drawn.StationName, drawn.PatientName, drawn.PatientID = "ROOM9", PATIENT, PATIENT_ID
     drawn.save_as(path)
     send(archive, [path])
     spool = tmp_path / "spool"
@@ -170,3 +172,8 @@ def test_films_of_a_server_are_read_into_a_store(archive: Archive, tmp_path: Pat
     assert found[0] is not None
     assert all(each == found[0] for each in found)
     assert list(spool.iterdir()) == []
+    shown = capfd.readouterr()
+    left = b"".join(each.read_bytes() for each in tmp_path.glob("*.sqlite*"))
+    left += (shown.out + shown.err).encode()
+    for word in (PATIENT, PATIENT.split("^")[0], PATIENT_ID, drawn.SOPInstanceUID):
+        assert word.encode() not in left
