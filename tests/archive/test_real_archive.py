@@ -11,11 +11,13 @@ import numpy as np
 import pydicom
 import pytest
 from invented_archive import PATIENT, PATIENT_ID, Kept, film, small_archive, write
+from invented_certificates import make_certificates
 from pydicom.uid import JPEGLSLossless, RLELossless
 from real_archive import Archive, send, serving_archive
 
 from pipeline import cli
 from pipeline.archive.contract import Listed, Source, Wanted
+from pipeline.archive.sources.association import association, film_contexts, place_of
 from pipeline.archive.sources.dicomweb import DicomwebSource
 from pipeline.archive.sources.dimse import DimseSource
 from pipeline.archive.sources.network import Network
@@ -177,3 +179,47 @@ def test_films_of_a_server_are_read_into_a_store(
     left += (shown.out + shown.err).encode()
     for word in (PATIENT, PATIENT.split("^")[0], PATIENT_ID, drawn.SOPInstanceUID):
         assert word.encode() not in left
+
+
+def test_over_tls_with_certificates_and_a_password(
+    kept: list[Kept],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The server asks for a client certificate on its DICOM port and for a password on the web.
+
+    (Its web port stays plain: with Debian's build a TLS handshake ends the server, curl's too.
+    DICOMweb over TLS is tested with a server of Python's own in test_dicomweb_source.py.)
+    """
+    made = make_certificates(tmp_path)
+    safe = {
+        "AuthenticationEnabled": True,
+        "RegisteredUsers": {"reader": "s3cret-invented"},
+        "DicomTlsEnabled": True,
+        "DicomTlsCertificate": made.server,
+        "DicomTlsPrivateKey": made.server_key,
+        "DicomTlsTrustedCertificates": made.ca,
+        "DicomTlsRemoteCertificateRequired": True,
+    }
+    own = Network(
+        ca_file=made.ca, certificate=made.client, key=made.client_key, attempts=2, backoff_s=0.1
+    )
+    other = Network(
+        ca_file=made.ca, certificate=made.other_client, key=made.other_client_key, attempts=1
+    )
+    with serving_archive(tmp_path / "server", **safe) as there:
+        address = f"dicom-tls://ARCHIVE@127.0.0.1:{there.port}"
+        with association(place_of(address, own), own, film_contexts()) as talk:
+            assert talk.send_c_store(kept[0].dataset).Status == 0
+        web = DicomwebSource(f"{there.web}/dicom-web", own)
+        with pytest.raises(Problem, match="SQUAREON_SERVER_USER"):
+            list(web.list(Wanted()))
+        monkeypatch.setenv("SQUAREON_SERVER_USER", "reader")
+        monkeypatch.setenv("SQUAREON_SERVER_PASSWORD", "s3cret-invented")
+        for number, source in enumerate((web, DimseSource(address, own))):
+            folder = tmp_path / str(number)
+            folder.mkdir()
+            ((_, path),) = source.fetch(list(source.list(Wanted())), folder)
+            assert pydicom.dcmread(path) == kept[0].dataset
+        with pytest.raises(Problem, match="certificate"):
+            list(DimseSource(address, other).list(Wanted()))

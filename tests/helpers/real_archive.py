@@ -7,6 +7,7 @@ import shutil
 import socket
 import subprocess
 import time
+import urllib.error
 import urllib.request
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -77,6 +78,8 @@ def serving_archive(folder: Path, **more: Any) -> Iterator[Archive]:
             try:
                 urllib.request.urlopen(f"{web}/system", timeout=2).read()
                 break
+            except urllib.error.HTTPError:
+                break  # it wants a password: it is there
             except OSError:
                 if process.poll() is not None:
                     break
