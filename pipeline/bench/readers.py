@@ -11,13 +11,14 @@ from __future__ import annotations
 import csv
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from itertools import combinations
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from pipeline.bench.figures import strict
 from pipeline.bench.print import latex, markdown
@@ -225,7 +226,7 @@ def _plots(ratings: Ratings) -> list[Picture]:
     ]
 
 
-def difference_plot(a: Sequence[float], b: Sequence[float], label: str) -> Picture:
+def difference_plot(a: ArrayLike, b: ArrayLike, label: str) -> Picture:
     """Differences over means, with bias, limits and their intervals (Bland & Altman 1986)."""
     from pipeline.records.paper.charts import BAND, STYLES, figure, house, picture
 

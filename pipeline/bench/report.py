@@ -280,7 +280,7 @@ def shift_tables(results: Results) -> list[Table]:
     found = []
     for measure, unit in (("landmarks", "mm"), ("angles", "degrees")):
         by_entry = results["shifts"][measure]
-        suites = next(iter(by_entry.values()), {})
+        suites: Mapping[str, Any] = next(iter(by_entry.values()), {})
         if not suites:
             continue
         rows = []
@@ -292,8 +292,7 @@ def shift_tables(results: Results) -> list[Table]:
                 ("suite", "beside", *map(words, _entries(results))),
                 tuple(rows),
                 f"{measure.capitalize()}: what a suite adds to the mean error, {unit}, for the "
-                "same persons in the same beams (where both were read; * p < 0.05, sign flips, "
-                "not adjusted)",
+                "same persons where both were read (* p < 0.05, sign flips, not adjusted)",
                 numbers=tuple(range(2, 2 + len(_entries(results)))),
             )
         )
