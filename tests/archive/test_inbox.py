@@ -30,6 +30,7 @@ from pydicom.uid import DeflatedExplicitVRLittleEndian
 pytest.importorskip("pynetdicom", reason="pynetdicom is not installed (squareon[archive])")
 
 from pipeline.archive.contract import Listed, Wanted
+from pipeline.archive.inbox import keep
 from pipeline.archive.inbox.doors import open_doors
 from pipeline.archive.inbox.keep import REJECTED, Inbox, RefusalError
 from pipeline.archive.inbox.settings import ReceiveSettings
@@ -417,7 +418,10 @@ def test_a_film_above_the_limit(tmp_path: Path, kept: list[Kept]) -> None:
         assert push(open_.port, [kept[1].dataset]) == [0]
 
 
-def test_a_full_inbox_takes_no_more_until_there_is_room(tmp_path: Path, kept: list[Kept]) -> None:
+def test_a_full_inbox_takes_no_more_until_there_is_room(
+    tmp_path: Path, kept: list[Kept], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(keep, "MEASURE_S", 0.0)
     with doors(tmp_path / "inbox", max_gigabytes=2e-6) as open_:  # 2,000 bytes
         assert push(open_.port, [kept[0].dataset]) == [0]
         assert push(open_.port, [kept[1].dataset]) == [0xA700]

@@ -24,6 +24,9 @@ from pipeline.archive.sources.storage_scp import NO_ROOM, WRONG
 from pipeline.records.files import StopError, append_lines, disk_errors
 
 GIGABYTE = 1_000_000_000
+MEASURE_S = 5.0
+"""A full inbox is looked through again at most that often."""
+
 INCOMING = ".incoming"
 REJECTED = ".rejected.jsonl"
 """Hidden from those who look for films in the folder."""
@@ -81,6 +84,7 @@ class Inbox:
         for part in (folder / INCOMING).iterdir():
             part.unlink()  # from a run that was killed; nobody was told that it was kept
         self.used = self._measured()
+        self.measured = time.monotonic()
 
     def _measured(self) -> int:
         return sum(each.stat().st_size for each in self.folder.glob("*/*.dcm"))
@@ -88,8 +92,9 @@ class Inbox:
     def begin(self) -> Path:
         """A new file to write into. Raises `RefusalError` where there is no room."""
         with self.lock:
-            if self.used > self.most_all:
+            if self.used > self.most_all and time.monotonic() - self.measured > MEASURE_S:
                 self.used = self._measured()  # what was read may have been taken away
+                self.measured = time.monotonic()
             full = self.used > self.most_all
         if full or shutil.disk_usage(self.folder).free < self.least_free:
             raise RefusalError("room", NO_ROOM)
