@@ -8,14 +8,12 @@ out again; results that are there already are left out when they are noted.
 from __future__ import annotations
 
 import hashlib
-import pickle
 import threading
 import time
-import zlib
 from collections.abc import Callable, Generator, Iterable, Sequence
 from typing import Any, TypeVar
 
-from pipeline.batch.processes import Isolated, Work
+from pipeline.batch.processes import Isolated, Work, packed, unpacked
 from pipeline.knee.errors import Problem
 from pipeline.records.files import AGAIN, StopError
 
@@ -205,11 +203,3 @@ def do_task(task: bytes, made: bytes) -> tuple[list[Any], Exception | None]:
         return [_own.lane(unit) for unit in unpacked(task)], None
     except Exception as error:
         return [], error
-
-
-def packed(value: Any) -> bytes:
-    return zlib.compress(pickle.dumps(value))
-
-
-def unpacked(data: bytes) -> Any:
-    return pickle.loads(zlib.decompress(data))

@@ -18,7 +18,8 @@ from odd_work import Odd
 from squareon_fakes import write_film
 
 from pipeline.archive import engine
-from pipeline.archive.cluster import do_task, packed
+from pipeline.archive.cluster import do_task
+from pipeline.batch.processes import packed
 from pipeline.knee.errors import Problem
 from pipeline.records.files import StopError
 
