@@ -9,12 +9,9 @@ from statistics import median
 
 from pipeline.language import Speech, mark
 from pipeline.records.paper import Block, Heading, Table, Text, charts
-from pipeline.records.share import wilson
+from pipeline.records.share import FEW, wilson
 from pipeline.reports import words
 from pipeline.reports.facts import VERDICTS, Fact
-
-FEW = 20
-"""Below so many judged films no share is given, only counts (design value, as in the export)."""
 
 VIEWS = {"AP": mark("AP"), "lateral": mark("Lateral")}
 

@@ -7,35 +7,11 @@ from typing import Any
 
 from pipeline.language import Speech, mark
 from pipeline.language.phrases import told
+from pipeline.records.export import words as said
 from pipeline.reports.facts import Fact
 
-VERDICTS = {
-    "yes": mark("Square on"),
-    "no": mark("Not square on"),
-    "cannot tell": mark("Cannot tell"),
-    "not read": mark("Not read"),
-}
-JUDGED = {
-    "pass": mark("within"),
-    "fail": mark("outside"),
-    "cannot tell": mark("cannot tell"),
-}
+VERDICTS = {**said.VERDICTS, "not read": mark("Not read")}
 ANGLES = {"rotation": mark("Rotation"), "tilt": mark("Tilt")}
-SHOWS = {
-    ("AP", "rotation", True): mark("the limb is turned inward"),
-    ("AP", "rotation", False): mark("the limb is turned outward"),
-    ("AP", "tilt", True): mark("the near end of the beam is too far toward the head"),
-    ("AP", "tilt", False): mark("the near end of the beam is too far toward the feet"),
-    ("lateral", "rotation", True): mark("the lateral condyle lies behind the medial one"),
-    ("lateral", "rotation", False): mark("the lateral condyle lies in front of the medial one"),
-    ("lateral", "tilt", True): mark("the lateral condyle lies below the medial one"),
-    ("lateral", "tilt", False): mark("the lateral condyle lies above the medial one"),
-}
-"""What a positive (True) or negative angle means on the film (docs/explanation/conventions.md)."""
-
-
-SIGNS = {"yes": "\u25a1", "no": "\u2715", "cannot tell": "?", "not read": "\u2013"}
-"""A square, a cross, a question mark, a dash: the verdict without colour or words."""
 
 
 def verdict(t: Speech, fact: Fact) -> str:
@@ -44,7 +20,7 @@ def verdict(t: Speech, fact: Fact) -> str:
 
 def signed_verdict(t: Speech, fact: Fact) -> str:
     """The verdict behind its sign."""
-    return f"{SIGNS[fact.verdict]} {verdict(t, fact)}"
+    return f"{said.SIGNS[fact.alignment.get('square')]} {verdict(t, fact)}"
 
 
 def what(t: Speech, fact: Fact) -> str:
@@ -103,7 +79,7 @@ def sentence(t: Speech, fact: Fact, name: str) -> str:
         "low": t.number(small, 1),
         "high": t.number(large, 1),
     }
-    shown = SHOWS.get((fact.view, name, value > 0))
+    shown = said.WHAT_IT_SHOWS.get((fact.view, name, value > 0))
     if shown is None:
         return t("{angle}: {n} degrees ({low} to {high}).", **values)
     return t("{angle}: {n} degrees ({low} to {high}): {shows}.", shows=t(shown), **values)
@@ -113,8 +89,8 @@ def moves(t: Speech, fact: Fact) -> tuple[str, ...]:
     """Moves that would have done something; where there is none, that none was suggested."""
     rows = fact.reading["moves"]
     needed = [told(t, move["text"]) for move in rows if move["toward"]]
-    said = needed or [told(t, move["text"]) for move in rows]
-    return tuple(dict.fromkeys(text[0].upper() + text[1:] for text in said))
+    texts = needed or [told(t, move["text"]) for move in rows]
+    return tuple(dict.fromkeys(_capital(text) for text in texts))
 
 
 def reason(t: Speech, row: Mapping[str, Any]) -> tuple[str, str, str, str, str]:
@@ -127,7 +103,7 @@ def reason(t: Speech, row: Mapping[str, Any]) -> tuple[str, str, str, str, str]:
         told(t, row["name"]),
         value,
         limit,
-        t(JUDGED[row["verdict"]]),
+        t(said.JUDGED[row["verdict"]]),
         told(t, row["source"]),
     )
 

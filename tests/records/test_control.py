@@ -30,8 +30,8 @@ from pipeline.records.quality.control import (
     moving_range,
     run_rules,
     shares,
-    wilson,
 )
+from pipeline.records.share import wilson
 
 
 def test_individuals_of_the_e_handbook() -> None:

@@ -17,9 +17,7 @@ from pipeline.records.export.plot import Shot
 from pipeline.records.export.plot import plot as plot_of
 from pipeline.records.export.record import NOTICE, Record
 from pipeline.records.overlay import CAUTION
-
-SYMBOLS = {"yes": "\u25a1", "no": "\u2715", "cannot tell": "?", None: "\u2013"}
-JUDGED = {"pass": "within", "fail": "outside", "cannot tell": "cannot tell"}
+from pipeline.records.share import FEW
 
 
 @dataclass(frozen=True)
@@ -78,10 +76,6 @@ def operators_page(shots: Mapping[str, Sequence[Shot]], tolerance: float) -> str
             }
         )
     return _render("operators.html", operators=rows, tolerance=tolerance)
-
-
-FEW = 20
-"""With fewer films nothing about an operator can be told (design value)."""
 
 
 def line_of(sheet: Sheet) -> dict[str, Any]:
@@ -152,7 +146,7 @@ def _what(reading: Mapping[str, Any]) -> str:
 
 def _symbol(reading: Mapping[str, Any]) -> str:
     alignment = reading["alignment"]
-    return SYMBOLS[None if alignment is None else alignment["square"]]
+    return words.SIGNS[None if alignment is None else alignment["square"]]
 
 
 def _decision(record: Record) -> str:
@@ -196,7 +190,7 @@ def _angles(
 def _reason(row: Mapping[str, Any]) -> tuple[str, str, str, str]:
     value = "" if row["value"] is None else f"{row['value']:+.1f} {row['unit']}"
     limit = "" if row["tolerance"] is None else f"{row['tolerance']:g}"
-    return row["name"], value, limit, JUDGED[row["verdict"]]
+    return row["name"], value, limit, words.JUDGED[row["verdict"]]
 
 
 def _target(proposal: Mapping[str, Any]) -> str:

@@ -5,18 +5,31 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-VERDICTS = {"yes": "Square on", "no": "Not square on", "cannot tell": "Cannot tell"}
+from pipeline.language import mark
+
+VERDICTS = {
+    "yes": mark("Square on"),
+    "no": mark("Not square on"),
+    "cannot tell": mark("Cannot tell"),
+}
+SIGNS = {"yes": "\u25a1", "no": "\u2715", "cannot tell": "?", None: "\u2013"}
+"""A square, a cross, a question mark, a dash: the verdict without colour or words."""
+JUDGED = {
+    "pass": mark("within"),
+    "fail": mark("outside"),
+    "cannot tell": mark("cannot tell"),
+}
 VIEWS = {"AP": "AP", "lateral": "lateral", "other": "another view", "none": "no knee"}
 
-_WHAT_IT_SHOWS = {
-    ("AP", "rotation", True): "the limb is turned inward",
-    ("AP", "rotation", False): "the limb is turned outward",
-    ("AP", "tilt", True): "the near end of the beam is too far toward the head",
-    ("AP", "tilt", False): "the near end of the beam is too far toward the feet",
-    ("lateral", "rotation", True): "the lateral condyle lies behind the medial one",
-    ("lateral", "rotation", False): "the lateral condyle lies in front of the medial one",
-    ("lateral", "tilt", True): "the lateral condyle lies below the medial one",
-    ("lateral", "tilt", False): "the lateral condyle lies above the medial one",
+WHAT_IT_SHOWS = {
+    ("AP", "rotation", True): mark("the limb is turned inward"),
+    ("AP", "rotation", False): mark("the limb is turned outward"),
+    ("AP", "tilt", True): mark("the near end of the beam is too far toward the head"),
+    ("AP", "tilt", False): mark("the near end of the beam is too far toward the feet"),
+    ("lateral", "rotation", True): mark("the lateral condyle lies behind the medial one"),
+    ("lateral", "rotation", False): mark("the lateral condyle lies in front of the medial one"),
+    ("lateral", "tilt", True): mark("the lateral condyle lies below the medial one"),
+    ("lateral", "tilt", False): mark("the lateral condyle lies above the medial one"),
 }
 """What a positive (True) or negative angle means on the film (docs/explanation/conventions.md)."""
 
@@ -53,7 +66,7 @@ def angles(
 
 def shows(reading: Mapping[str, Any], name: str, value: float) -> str:
     """What an angle of that sign means on the film, "" for a view without angles or for zero."""
-    return _WHAT_IT_SHOWS.get((reading["view"]["name"], name, value > 0), "") if value else ""
+    return WHAT_IT_SHOWS.get((reading["view"]["name"], name, value > 0), "") if value else ""
 
 
 def moves(reading: Mapping[str, Any]) -> list[str]:

@@ -266,11 +266,3 @@ def arl_of_both(shift: float, k: float = 0.5, h: float = 5.0) -> float:
 def arl_of_shewhart(shift: float, sigmas: float = 3.0) -> float:
     """Mean number of normal points to one beyond the limits, with mean and deviation known."""
     return float(1.0 / (stats.norm.sf(sigmas - shift) + stats.norm.cdf(-sigmas - shift)))
-
-
-def wilson(count: int, size: int, level: float = 0.95) -> tuple[float, float]:
-    """Interval of a share (Wilson 1927); (0, 1) where there is nothing."""
-    if size == 0:
-        return 0.0, 1.0
-    found = stats.binomtest(count, size).proportion_ci(level, method="wilson")
-    return float(found.low), float(found.high)

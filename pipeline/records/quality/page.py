@@ -7,11 +7,12 @@ from collections.abc import Sequence
 import numpy as np
 
 from pipeline.records.paper import Block, Caution, Heading, Items, Paper, Table, Text
-from pipeline.records.quality.control import RANGE, RULES, Signal, arl_of_both, wilson
+from pipeline.records.quality.control import RANGE, RULES, Signal, arl_of_both
 from pipeline.records.quality.drift import FEW_POINTS, SHARE, Course, Drift, How
 from pipeline.records.quality.films import Films
 from pipeline.records.quality.plots import causes_picture, course_picture
 from pipeline.records.quality.rejects import Month, Operator, Rejects
+from pipeline.records.share import wilson
 
 SIDES = {1: "up", -1: "down"}
 CHARTS = {**{rule.name: rule.says for rule in RULES}, RANGE: "jump from the point before"}

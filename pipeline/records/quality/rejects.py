@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.records.quality.control import wilson
 from pipeline.records.quality.films import (
     CANNOT_TELL,
     CAUSE_NAMES,
@@ -18,6 +17,7 @@ from pipeline.records.quality.films import (
     Spells,
     spells,
 )
+from pipeline.records.share import wilson
 
 READ_AS = {YES: "square", NO: "not square", CANNOT_TELL: "cannot tell", NONE: "not read"}
 
