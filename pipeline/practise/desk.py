@@ -28,7 +28,7 @@ from pipeline.practise.sets import TaskSet
 from pipeline.practise.table import Moves, choices
 from pipeline.registry import build
 
-MOST_PATIENTS, MOST_ROUNDS = 6, 48
+MOST_PATIENTS, MOST_ROUNDS = 6, 32
 
 FINDING_WORDS = {
     "osteoarthritis": "worn joint",
@@ -150,7 +150,10 @@ class Desk:
         """The next film. One is rendered at a time, so that it has the machine to itself."""
         played = self.round(id)
         with self._lock:
-            exposure = played.expose(answer, moves)
+            try:
+                exposure = played.expose(answer, moves)
+            finally:
+                self._keep(played)  # the clock may have ended it
         self._read(played, exposure)
         return played, exposure
 
@@ -166,14 +169,15 @@ class Desk:
         """The learner ends the round, or the clock does."""
         played = self.round(id)
         with self._lock:
-            if played.ended is None:
-                played.stop("time" if time_is_up else "stopped")
-                self._keep(played)
+            played.stop("time" if time_is_up else "stopped")
+            self._keep(played)
         return self.state(played)
 
     def _keep(self, played: Round) -> None:
-        if played.ended is not None:
+        """Puts a round that is over into the book, once; on a full disk it may be tried again."""
+        if played.ended is not None and not played.kept:
             self.book.add(played.record())
+            played.kept = True
 
     def _read(self, played: Round, exposure: Exposure) -> None:
         if exposure.film is not None:

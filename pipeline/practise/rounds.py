@@ -116,6 +116,7 @@ class Round:
         timed: whether the clock runs.
         group: title of the teacher's set it belongs to, or "".
         clock: seconds, for tests.
+        kept: whether it stands in the book.
     """
 
     learner: str
@@ -131,6 +132,7 @@ class Round:
     ended: Ending | None = None
     began: float | None = None
     over: float | None = None
+    kept: bool = False
 
     @property
     def last(self) -> Exposure:

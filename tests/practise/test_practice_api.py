@@ -112,6 +112,23 @@ def test_calling_square_too_early_is_noted(house: PracticeHouse) -> None:
     assert not ended["record"]["solved"]
 
 
+def test_a_full_disk_loses_nothing(house: PracticeHouse, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert house.desk is not None
+    before = len(house.desk.book.rounds())
+    path = f"/api/rounds/{begin(house, SQUARE)['id']}"
+
+    def full(record: Any) -> None:
+        raise Problem("rounds.jsonl", "the disk is full", "free some space")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(Book, "add", lambda self, record: full(record))
+        answer = house.call(f"{path}/claim", {"answer": {}})
+        assert (answer.status, answer.json["what"]) == (422, "the disk is full")
+    for _ in range(2):
+        assert house.call(f"{path}/stop", {}).json["ended"] == "square"
+    assert len(house.desk.book.rounds()) == before + 1
+
+
 def test_a_teachers_set_has_its_own_rules(house: PracticeHouse) -> None:
     start = house.call("/api/start").json
     assert [len(group["tasks"]) for group in start["sets"]] == [2]

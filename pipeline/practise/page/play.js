@@ -73,7 +73,15 @@ export class Play {
       this.outlines,
     );
     this.main = h("section", { class: "film-part", "aria-label": "Film", tabindex: -1 }, h("div", { class: "row film-top" }, this.tabs, h("span", { class: "space" }), this.clockBox, this.count), this.stage.element, tools);
-    this.asked = h("div", { class: "ask" });
+    this.asked = h("div", {
+      class: "ask",
+      onkeydown: (event) => {
+        // A field keeps Enter to itself otherwise; here it means: done, take the film.
+        if (event.key !== "Enter" || event.repeat || !event.target.matches("input")) return;
+        event.preventDefault();
+        this.expose();
+      },
+    });
     this.told = h("section", { class: "told", "aria-label": "Explanation", "aria-live": "polite" });
     const title = [round.view, `${round.side} knee`, round.equipment, `bent ${round.flexion_deg}°`, ...round.about].join(" · ");
     this.element = h(
