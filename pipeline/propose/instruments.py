@@ -2,8 +2,8 @@
 
 A tip beside the bone's middle is shown too far forward or back by its distance from the middle
 times the tangent of the beam's angle at the tip. Which side of the middle it lies on, and how far,
-one film does not tell: the interval holds both sides. It is checked against rendered films by
-tests/films/procedure_films.py.
+one film does not tell: the interval holds both sides, unless the partner AP film shows the tip;
+then the shift is taken off. Checked on rendered films by tests/films/procedure_films.py.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from pipeline.align.points import Array, across, epicondylar_px, femur_up, px_of
 from pipeline.contracts import Sight
 from pipeline.knee.detection import Detection
 from pipeline.knee.reading import Instrument
+from pipeline.propose.beside import beside
 from pipeline.propose.depth import Depth, depth_of
 
 TIP_SD_W = 0.006
@@ -26,6 +27,13 @@ PLACED_SD_MM = 0.5
 LEVER_MM, LEVER_SD_MM = 29.0, 14.0
 """Distance of tips from their bone's axis, to either side: mean and standard deviation of 296 tips
 of the generator's procedures, which stand at or short of the bone's surface."""
+
+BESIDE_SD_MM = 4.0
+"""The same, of one tip, where the partner AP film shows it: a design value."""
+
+SAME_TIP = 0.85
+"""Chance that the tip found on the partner is the same one: a design value, near what is found on
+rendered pairs."""
 
 FIT_SD = 2.5
 SILHOUETTE_SD = 28.0
@@ -74,12 +82,14 @@ def instrument(sight: Sight, tip: Array, sd_px: float) -> tuple[Instrument, floa
     blurred = (shifts[:, None] + sd * _STEPS).ravel()
     low, high = _quantiles(blurred, np.repeat(weights, len(_STEPS)))
     least, most = _quantiles(shifts, weights)
-    found = Instrument(at, depth.percent, (depth.percent + low, depth.percent + high))
+    middle = float(shifts @ weights / weights.sum())
+    percent = depth.percent + middle
+    found = Instrument(at, percent, (depth.percent + low, depth.percent + high))
     return found, (most - least) / 2
 
 
 def misplaced(sight: Sight, tip: Array, depth: Depth) -> tuple[Array, Array, float]:
-    """How far misalignment may have moved a tip between the cortices, points of %.
+    """What must be added to a depth for what misalignment may have done to it, points of %.
 
     Returns the places, their weights, and the beam's tangent at the tip (root mean square).
     Taken over the pose's hypotheses with their standard deviations, over both sides of the bone
@@ -91,7 +101,14 @@ def misplaced(sight: Sight, tip: Array, depth: Depth) -> tuple[Array, Array, flo
     away = (tip - _middle(sight)) * mm_per_px / (sight.film.header.sod_mm or SOD_MM)
     oblique = np.degrees(np.arctan([away @ front, away @ up]))
     lever = px_of(sight, 1.0, 1.0 / W_MM)
-    aside = np.concatenate([s * (LEVER_MM + LEVER_SD_MM * _STEPS) * lever for s in (-1.0, 1.0)])
+    sides = [side * (LEVER_MM + LEVER_SD_MM * _STEPS) for side in (-1.0, 1.0)]
+    aside = np.concatenate(sides) * lever
+    likely = np.full(len(aside), 1.0 / len(aside))
+    known = beside(sight, tip, depth.bone)
+    if known is not None:
+        aside = np.concatenate([aside, known + BESIDE_SD_MM * lever * _STEPS])
+        sure = np.full(len(_STEPS), SAME_TIP / len(_STEPS))
+        likely = np.concatenate([(1.0 - SAME_TIP) * likely, sure])
     ahead, upward = float(front @ depth.forward), float(up @ depth.forward)
     shifts, weights, slants = [], [], []
     for h in sight.pose.hypotheses:
@@ -101,8 +118,9 @@ def misplaced(sight: Sight, tip: Array, depth: Depth) -> tuple[Array, Array, flo
             across_, along = (np.tan(np.radians(np.clip(a, -60, 60))) for a in (turn, tip_over))
             slope = (across_[:, None] * ahead + along[None, :] * upward).ravel()
             slants.append(h.probability * float(np.mean(across_**2) + np.mean(along**2)) / 2)
-            shifts.append(np.outer(slope, aside).ravel())
-            weights.append(np.full(shifts[-1].size, h.probability))
+            # A tip on the lateral side is shown too far back where the lateral end is anterior.
+            shifts.append(-np.outer(slope, aside).ravel())
+            weights.append(np.outer(np.full(len(slope), h.probability), likely).ravel())
     share = 100.0 * np.concatenate(shifts) / depth.length
     return share, np.concatenate(weights), float(np.sqrt(np.sum(slants)))
 
