@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from pipeline.align.beam import angles, assumed_lie, near_end, turned, turns, turns_between
 from pipeline.audit.positioner import _TABLE_TO_BODY, OTHER_VIEW, near_end_of, toward_detector
 from pipeline.audit.steps import step_between
+from pipeline.bench.hunts import positioner_of
 from pipeline.readers.dicom_shot import Positioner
 
 VIEWS = ("AP", "lateral")
@@ -134,3 +135,13 @@ def test_what_the_header_cannot_tell_is_said() -> None:
         OPTIONS,
     )
     assert "table was turned too" in table.notes[0]
+
+
+@given(st.sampled_from(VIEWS), st.sampled_from(["right", "left"]), st.booleans(), degrees, degrees)
+def test_invented_headers_and_their_reader_mean_the_same_beam(
+    view: str, side: str, near: bool, rotation: float, tilt: float
+) -> None:
+    beam = near_end(view, rotation, tilt, 10.0, 5.0)
+    found, why = near_end_of(positioner_of(beam, side, detector_near=near), view, side)
+    assert why == ""
+    assert found == pytest.approx(beam, abs=0.002)  # angles are written to a tenth of a degree
