@@ -43,6 +43,9 @@ class ArchiveSettings(ReadSettings):
 
     def __post_init__(self) -> None:
         super().__post_init__()
+        if self.writer:
+            what = "squareon archive writes into a store and nothing else"
+            raise Problem("writer", what, "leave it out, or use squareon read")
         if self.engine not in (HERE, LOCAL) and "://" not in self.engine:
             raise Problem(
                 f"engine={self.engine}",

@@ -143,7 +143,7 @@ def told(outcome: Outcome, store: str, problems: Path | None) -> str:
         f"{outcome.before} known before; store {shown(store)}"
     ]
     if outcome.known:
-        lines.append(f"  {outcome.known} names of films that were read under another name")
+        lines.append(f"  further names of films that were read: {outcome.known}; each counts once")
     if outcome.unfetched:
         lines.append(f"  {outcome.unfetched} films could not be had; they are asked for next time")
     if outcome.unlisted:

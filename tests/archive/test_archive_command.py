@@ -88,6 +88,7 @@ def test_without_a_folder_nothing_is_made(
         ({"since": "2024-13-01"}, "is no day"),
         ({"since": "2024-02-01", "until": "2024-01-01"}, "is after"),
         ({"task": 0}, "no sensible task"),
+        ({"writer": {"jsonl": {}}}, "into a store and nothing else"),
         ({"patience_s": -1.0}, "below zero"),
     ],
 )
