@@ -155,7 +155,8 @@ def percent(part: dict[str, Any]) -> str:
 def page(found: dict[str, Any]) -> str:
     """Tables in Markdown."""
     lines = [
-        f"{found['films']} films. In brackets exact 95 % intervals.",
+        f"{found['films']} films, weights {found['made_by']['weights']}. In brackets exact 95 % "
+        "intervals.",
         "",
         "| films | tips on them | found within 1.5 mm | median, mm | found where none is |",
         "| --- | --- | --- | --- | --- |",
@@ -233,11 +234,13 @@ def main() -> None:
                 print(f"{len(rows)} of {a.films}, {time.monotonic() - began:.0f} s", flush=True)
     a.out.mkdir(parents=True, exist_ok=True)
     found = figures(rows)
+    prepare(a.views, a.weights, a.pose, a.off)
     found["made_by"] = {
         "films": a.films,
         "first_seed": a.first_seed,
         "pose": a.pose,
         "off_deg": list(a.off),
+        "weights": _parts["detector"].weights,
     }
     (a.out / "procedure_films.json").write_text(json.dumps(found, indent=1) + "\n")
     (a.out / "procedure_tips.jsonl").write_text("".join(json.dumps(r) + "\n" for r in rows))

@@ -89,12 +89,12 @@ def one(seed: int) -> list[dict[str, Any]]:
     return rows
 
 
-def page(rows: Sequence[dict[str, Any]], pairs: int) -> str:
+def page(rows: Sequence[dict[str, Any]], pairs: int, weights: str) -> str:
     """A table in Markdown: tips whose side the AP film told."""
     known = [row for row in rows if row["aside_mm"] is not None]
     wrong = sum(row["aside_mm"] * row["true_aside_mm"] < 0 for row in known)
     lines = [
-        f"{pairs} pairs, {len(rows)} tips on the lateral films; the AP film told the side of "
+        f"{pairs} pairs, weights {weights}, {len(rows)} tips on the lateral films; the AP film told the side of "
         f"{len(known)}, of {wrong} wrongly. Of these:",
         "",
         "| lateral film off by, degrees | depth from | n | within 3 points | mean error | "
@@ -142,7 +142,9 @@ def main() -> None:
     (a.out / "procedure_tips_in_pairs.jsonl").write_text(
         "".join(json.dumps(row) + "\n" for row in rows)
     )
-    told = page([row for row in rows if np.isfinite(row["true"])], a.pairs)
+    prepare(a.pose, a.off)
+    good = [row for row in rows if np.isfinite(row["true"])]
+    told = page(good, a.pairs, _parts["detector"].weights)
     (a.out / "procedure_pairs.md").write_text(told)
     print(told)
 
