@@ -66,10 +66,6 @@ class Book:
                 found.append(row)
         return found
 
-    def learners(self) -> list[str]:
-        """Names found in the book, sorted."""
-        return sorted({str(row["learner"]) for row in self.rounds()})
-
 
 def curve(rounds: list[dict[str, Any]]) -> dict[str, Any]:
     """Numbers of a learner's way: films beyond the fewest, and the share of faults named right.

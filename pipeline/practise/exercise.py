@@ -82,11 +82,6 @@ class Exercise:
                 span = f"from {least:g} to {most:g} in steps of {step:g}"
                 raise _wrong(f"{name} is {value:g}", f"give a number {span}")
 
-    @property
-    def square_at_first(self) -> bool:
-        """Whether nothing was mis-set at all."""
-        return self.rotation_deg == self.tilt_deg == 0 and not any(self.off_centre_mm)
-
 
 def _wrong(what: str, do: str) -> Problem:
     return Problem("exercise", what, do)

@@ -230,7 +230,6 @@ def test_a_book_survives_a_cut_line_and_tells_a_foreign_one(tmp_path: Path) -> N
         file.write('{"learner": "Wr')
     book.add({**row, "films": 2, "learner": "Wren"})
     assert [each["learner"] for each in book.rounds()] == ["Kestrel", "Wren"]
-    assert book.learners() == ["Kestrel", "Wren"]
     told = curve(book.rounds())
     assert (told["rounds"], told["at_once"], told["recent_spare_films"]) == (2, 1, 0.5)
     with book.path.open("a") as file:
