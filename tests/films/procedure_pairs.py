@@ -94,8 +94,8 @@ def page(rows: Sequence[dict[str, Any]], pairs: int, weights: str) -> str:
     known = [row for row in rows if row["aside_mm"] is not None]
     wrong = sum(row["aside_mm"] * row["true_aside_mm"] < 0 for row in known)
     lines = [
-        f"{pairs} pairs, weights {weights}, {len(rows)} tips on the lateral films; the AP film told the side of "
-        f"{len(known)}, of {wrong} wrongly. Of these:",
+        f"{pairs} pairs, weights {weights}, {len(rows)} tips on the lateral films; the AP film "
+        f"told the side of {len(known)}, of {wrong} wrongly. Of these:",
         "",
         "| lateral film off by, degrees | depth from | n | within 3 points | mean error | "
         "90 % interval holds | its half-width |",
