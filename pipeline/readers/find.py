@@ -14,7 +14,16 @@ OWN_TABLE = "readings.jsonl"
 """A folder with this file holds results of ours; `OWN` in it is no film."""
 
 OWN = frozenset(
-    {"overlays", OWN_TABLE, "journal.jsonl", "summary.csv", "problems.csv", "index.html"}
+    {
+        "overlays",
+        "explanations",
+        "footprints",
+        OWN_TABLE,
+        "journal.jsonl",
+        "summary.csv",
+        "problems.csv",
+        "index.html",
+    }
 )
 
 _DOCUMENTS = (
