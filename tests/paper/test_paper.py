@@ -48,7 +48,10 @@ def sample(**values: object) -> Paper:
         Text("It leads.", "lead"),
         Caution("Mind this."),
         Heading("Pictures"),
-        Columns(((Picture(png(), "a grey field", "Grey"),), (Heading("Beside", 3), table)), (2, 1)),
+        Columns(
+            ((Picture(png(), "a grey field, größer", "Grey"),), (Heading("Beside", 3), table)),
+            (2, 1),
+        ),
         Heading("Skips a level", 4),
         Items(("first item", "second item")),
         Text("Quiet end.", "quiet"),
@@ -169,7 +172,7 @@ def test_tags_follow_the_paper() -> None:
     assert reader.trailer["/Root"]["/MarkInfo"]["/Marked"] is not None
     tags = nodes(reader)
     kinds = [kind for kind, _ in tags]
-    assert ("Figure", "a grey field") in tags
+    assert ("Figure", "a grey field, größer") in tags
     assert [kind for kind in kinds if kind[0] == "H"] == ["H1", "H2", "H3", "H4"]
     early = Paper("A", "", (Heading("Too deep", 4), Heading("Deeper", 4), Heading("Back", 2)))
     assert "<h2>Too deep</h2>" in html(early)

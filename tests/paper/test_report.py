@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 from babel.dates import get_month_names
+from matplotlib.text import Text
 from report_cases import KEY, READ, REVIEWER, report, row, small_store
 from statsmodels.stats.proportion import proportion_confint
 from test_language import plain_words
@@ -20,6 +21,7 @@ from pipeline.cli import main
 from pipeline.knee.errors import Problem
 from pipeline.language.speech import ACCENTED
 from pipeline.records.overlay import short_name
+from pipeline.records.paper import charts
 from pipeline.records.share import wilson
 from pipeline.records.store import open_store
 from pipeline.reports.choices import Choices, day_of
@@ -291,8 +293,19 @@ def test_in_german_everything_is_german(place: Path, tmp_path: Path) -> None:
     assert '<html lang="de">' in first
 
 
-def test_no_word_goes_round_the_catalogue(place: Path, tmp_path: Path) -> None:
+def test_no_word_goes_round_the_catalogue(
+    place: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """In the language with accents nothing plain is left but names and what people wrote."""
+    drawn: list[str] = []
+    picture = charts.picture
+
+    def listening(figure: Any, *values: Any, **named: Any) -> Any:
+        made = picture(figure, *values, **named)
+        drawn.extend(text.get_text() for text in figure.findobj(Text))
+        return made
+
+    monkeypatch.setattr(charts, "picture", listening)
     report(place, tmp_path / "xa", language=ACCENTED, unreviewed=True)
     given = (
         r"films/\d\.dcm|results/?|films|op-\w+|st-\w+|invented doubt|invented-weights|"
@@ -300,6 +313,8 @@ def test_no_word_goes_round_the_catalogue(place: Path, tmp_path: Path) -> None:
     )
     found = [*pages(tmp_path / "xa", "html").items(), *pages(tmp_path / "xa", "pdf").items()]
     assert len(found) == 28
+    assert len(drawn) > 50, "words in charts are outlines in the files"
+    found.append(("charts", " ".join(drawn)))
     for name, text in found:
         assert not plain_words(re.sub(given, " ", text)), name
 
