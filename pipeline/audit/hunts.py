@@ -24,22 +24,25 @@ HAND_SD_DEG = 1.0
 the simulated operator)."""
 
 
-def hunt_of(films: Sequence[FilmRead], numbers: Sequence[int], options: AlignOptions) -> Hunt:
+def hunt_of(
+    films: Sequence[FilmRead], numbers: Sequence[int], side: str | None, options: AlignOptions
+) -> Hunt:
     """The story of one view of one knee; pictures lost in between are the study's to count.
 
     Args:
         films: in time order, all with angles, of one view and side.
         numbers: their pictures' places in the study.
+        side: of the knee; None: unknown.
     """
     chances = first_square_of(films, options)
     first = chances.likeliest
     end = len(films) - 1 if first is None else first
     after = films[end + 1 :]
     plain = [film for film in after if not film.instruments]
-    steps = tuple(step_between(a, b, options) for a, b in pairwise(films))
+    steps = tuple(step_between(a, b, side, options) for a, b in pairwise(films))
     return Hunt(
         view=films[0].view,
-        side=films[0].side,
+        side=side,
         films=tuple(films),
         numbers=tuple(numbers),
         steps=steps,

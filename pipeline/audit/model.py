@@ -14,6 +14,8 @@ from pipeline.align.moves import Turn
 from pipeline.readers.dicom_shot import Shot
 
 ANGLES = ("rotation", "tilt")
+SURE_SIDE = 0.9
+"""Probability from which a side that the picture alone shows is believed (design value)."""
 
 
 @dataclass(frozen=True)
@@ -50,6 +52,12 @@ class FilmRead:
     @property
     def side(self) -> str | None:
         return self.row["side"]["name"]  # type: ignore[no-any-return]
+
+    @property
+    def sure_side(self) -> bool:
+        """Whether the side comes from more than a guess at the picture."""
+        side = self.row["side"]
+        return side.get("from") != "image" or side["probability"] >= SURE_SIDE
 
     @property
     def alignment(self) -> Mapping[str, Any] | None:
@@ -209,6 +217,7 @@ class Hunt:
     """The films of one view of one knee, in time order.
 
     Attributes:
+        side: None where nothing but pictures tells it.
         films: those with angles.
         numbers: their places among all pictures of the study, from 1.
         steps: between each film and the next.

@@ -28,8 +28,8 @@ def overview(
     """
     hunts = [(study, hunt) for study in studies for hunt in study.hunts]
     lead = t(
-        "{studies} studies with {hunts} views hunted for; {reached} became square, {first} of "
-        "them on the first film.",
+        "Studies: {studies}. Views hunted for: {hunts}; {reached} of them became square, {first} "
+        "on the first film.",
         studies=len(studies),
         hunts=len(hunts),
         reached=sum(hunt.exposures is not None for _, hunt in hunts),

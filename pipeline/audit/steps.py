@@ -39,8 +39,10 @@ TABLE_MOVED = mark(
 )
 
 
-def step_between(before: FilmRead, after: FilmRead, options: AlignOptions) -> Step:
-    """The step from one film to the next; both have angles.
+def step_between(
+    before: FilmRead, after: FilmRead, side: str | None, options: AlignOptions
+) -> Step:
+    """The step from one film to the next of a knee of that side; both have angles.
 
     The header's turn is given as the move that was made where both films state the positioner's
     angles; else that of the change of pose.
@@ -61,7 +63,7 @@ def step_between(before: FilmRead, after: FilmRead, options: AlignOptions) -> St
         # Only the angles themselves can be compared.
         pose = (-float(change[0]), -float(change[1])), (float(width[0]), float(width[1]))
     by_pose = _made(view, *pose)
-    by_header, notes = _by_header(before, after)
+    by_header, notes = _by_header(before, after, side)
     agree = None
     if by_header:
         agree = all(
@@ -156,14 +158,16 @@ def _made(view: str, turn: tuple[float, float], half: tuple[float, float]) -> tu
     )
 
 
-def _by_header(before: FilmRead, after: FilmRead) -> tuple[tuple[TurnMade, ...], tuple[str, ...]]:
+def _by_header(
+    before: FilmRead, after: FilmRead, side: str | None
+) -> tuple[tuple[TurnMade, ...], tuple[str, ...]]:
     """The turns of the beam by the header, and what to say about them."""
     first, second = before.shot.positioner, after.shot.positioner
     if first is None or second is None:
         return (), () if first is None and second is None else (ONE_ALONE,)
     ends = []
     for film, positioner in ((before, first), (after, second)):
-        end, why = near_end_of(positioner, film.view, film.side)
+        end, why = near_end_of(positioner, film.view, side)
         if end is None:
             return (), (why,)
         ends.append(end)

@@ -22,16 +22,17 @@ def audit_of(key: str, films: Sequence[FilmRead], options: AlignOptions) -> Stud
     for film in ordered:
         places.setdefault(film.picture, len(places) + 1)
     numbers = tuple(places[film.picture] for film in ordered)
+    sides = _sides(ordered)
     groups: dict[tuple[str, str | None], list[int]] = {}
-    for i, film in enumerate(ordered):
+    for i, (film, side) in enumerate(zip(ordered, sides, strict=True)):
         if film.alignment is not None:
-            groups.setdefault((film.view, film.side), []).append(i)
+            groups.setdefault((film.view, side), []).append(i)
     read = {ordered[i].picture for group in groups.values() for i in group}
     lost = [i for i, film in enumerate(ordered) if film.picture not in read]
     hunts = []
-    for group in groups.values():
+    for (_, side), group in groups.items():
         own = [ordered[i] for i in group]
-        hunt = hunt_of(own, [numbers[i] for i in group], options)
+        hunt = hunt_of(own, [numbers[i] for i in group], side, options)
         end = group[-1 if hunt.first_square is None else hunt.first_square]
         between = {ordered[i].picture for i in lost if group[0] < i < end}
         hunts.append(replace(hunt, lost=len(between)))
@@ -51,3 +52,14 @@ def audit_of(key: str, films: Sequence[FilmRead], options: AlignOptions) -> Stud
         day=min(days, default=None),
         invented=any(film.shot.invented for film in ordered),
     )
+
+
+def _sides(films: Sequence[FilmRead]) -> list[str | None]:
+    """The side of each film's knee.
+
+    A lateral picture says next to nothing about its side, so one that rests on the picture alone
+    counts as the study's one sure side, or as unknown where there is none or both.
+    """
+    sure = {film.side for film in films if film.sure_side}
+    settled = sure.pop() if len(sure) == 1 else None
+    return [film.side if film.sure_side else settled for film in films]

@@ -106,7 +106,7 @@ class AuditCommand:
                     progress=progress,
                 )
         hunts = [hunt for study in studies for hunt in study.hunts]
-        print(f"{len(studies)} studies, {len(hunts)} views of knees; pages in {out}")
+        print(f"studies: {len(studies)}, views of knees: {len(hunts)}; pages in {out}")
         for name, says in (
             ("index.html", f"all studies; {len(files)} have a page of their own"),
             ("index.pdf", "the same on paper"),

@@ -98,6 +98,7 @@ def _story(hunt: Hunt) -> dict[str, Any]:
         "view": hunt.view,
         "side": hunt.side,
         "shots": len(hunt.films),
+        "ids": [film.id for film in hunt.films],
         "first_square": first,
         "first_square_id": None if first is None else hunt.films[first].id,
         "told": words.story(speech("en"), hunt),

@@ -133,6 +133,13 @@ def test_views_and_sides_are_hunted_apart() -> None:
     ]
 
 
+def test_a_side_that_pictures_alone_show_is_no_reason_to_part_films() -> None:
+    guessed = [film(i, 9.0 - i, side=s, side_from="image") for i, s in enumerate(("left", "right"))]
+    assert [(h.side, len(h.films)) for h in audit_of("a", guessed, OPTIONS).hunts] == [(None, 2)]
+    known = audit_of("a", [*guessed, film(3, 0.0, side="left")], OPTIONS)
+    assert [(h.side, len(h.films)) for h in known.hunts] == [("left", 3)]
+
+
 # ---- advice ------------------------------------------------------------------------------------
 
 

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.align.beam import angles, assumed_lie, near_end, turned, turns, turns_between
+from pipeline.audit.model import FilmRead, Step
 from pipeline.audit.positioner import _TABLE_TO_BODY, OTHER_VIEW, near_end_of, toward_detector
 from pipeline.audit.steps import step_between
 from pipeline.bench.hunts import positioner_of
@@ -78,10 +79,14 @@ def test_room_angles_need_the_patients_position_and_a_straight_table() -> None:
     assert toward_detector(tipped)[0] is None
 
 
+def step(before: FilmRead, after: FilmRead) -> Step:
+    return step_between(before, after, before.side, OPTIONS)
+
+
 def test_the_change_of_pose_names_the_move() -> None:
-    step = step_between(film(1, 9.0), film(2, 2.0), OPTIONS)
-    assert (step.source, step.agree) == ("pose", None)
-    turn = step.chief
+    found = step(film(1, 9.0), film(2, 2.0))
+    assert (found.source, found.agree) == ("pose", None)
+    turn = found.chief
     # A positive lateral rotation is taken away by the lateral end toward posterior (conventions).
     assert (turn.words.move, turn.words.end, turn.words.toward) == (
         "orbital",
@@ -90,15 +95,15 @@ def test_the_change_of_pose_names_the_move() -> None:
     )
     assert turn.clear
     assert turn.degrees == pytest.approx(7.0, abs=0.7)
-    still = step_between(film(1, 9.0), film(2, 8.5), OPTIONS)
+    still = step(film(1, 9.0), film(2, 8.5))
     assert not still.chief.clear
 
 
 def test_a_bent_knee_whose_thigh_lies_nobody_knows_how_gives_changes_of_angles_only() -> None:
-    step = step_between(film(1, 9.0, flexion=50.0), film(2, 2.0, flexion=50.0), OPTIONS)
-    assert not step.degrees_known
-    assert step.chief.degrees == pytest.approx(7.0)
-    assert step.chief.words.toward == "posterior"
+    found = step(film(1, 9.0, flexion=50.0), film(2, 2.0, flexion=50.0))
+    assert not found.degrees_known
+    assert found.chief.degrees == pytest.approx(7.0)
+    assert found.chief.words.toward == "posterior"
 
 
 def header(turn: float, *, wig: float = 0.0, **more: float) -> Positioner:
@@ -108,31 +113,26 @@ def header(turn: float, *, wig: float = 0.0, **more: float) -> Positioner:
 
 def test_header_and_pose_that_agree() -> None:
     # The orbital turn to posterior by 7 degrees.
-    step = step_between(
-        film(1, 9.0, positioner=header(9.0)), film(2, 2.0, positioner=header(2.0)), OPTIONS
-    )
-    assert (step.source, step.agree) == ("header", True)
-    assert step.chief.degrees == pytest.approx(7.0, abs=1e-6)
-    assert step.chief.words.toward == "posterior"
+    found = step(film(1, 9.0, positioner=header(9.0)), film(2, 2.0, positioner=header(2.0)))
+    assert (found.source, found.agree) == ("header", True)
+    assert found.chief.degrees == pytest.approx(7.0, abs=1e-6)
+    assert found.chief.words.toward == "posterior"
 
 
 def test_a_limb_that_was_moved_is_told_as_a_disagreement() -> None:
-    step = step_between(
-        film(1, 9.0, positioner=header(9.0)), film(2, 2.0, positioner=header(9.0)), OPTIONS
-    )
-    assert (step.source, step.agree) == ("header", False)
-    assert step.chief.degrees == pytest.approx(0.0, abs=1e-9)
-    assert step.by_pose[0].degrees == pytest.approx(7.0, abs=0.7)
+    found = step(film(1, 9.0, positioner=header(9.0)), film(2, 2.0, positioner=header(9.0)))
+    assert (found.source, found.agree) == ("header", False)
+    assert found.chief.degrees == pytest.approx(0.0, abs=1e-9)
+    assert found.by_pose[0].degrees == pytest.approx(7.0, abs=0.7)
 
 
 def test_what_the_header_cannot_tell_is_said() -> None:
-    alone = step_between(film(1, 9.0, positioner=header(9.0)), film(2, 2.0), OPTIONS)
+    alone = step(film(1, 9.0, positioner=header(9.0)), film(2, 2.0))
     assert alone.source == "pose"
     assert "only one of the two" in alone.notes[0]
-    table = step_between(
+    table = step(
         film(1, 9.0, positioner=header(9.0, turned=0.0)),
         film(2, 2.0, positioner=header(2.0, turned=8.0)),
-        OPTIONS,
     )
     assert "table was turned too" in table.notes[0]
 

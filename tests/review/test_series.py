@@ -27,6 +27,7 @@ def shots(*rotations: float, dose: float | None = None) -> list[FilmRead]:
 def test_what_the_first_advice_would_have_saved() -> None:
     story = told(shots(12.0, 8.0, 6.5, 0.5, 0.4, dose=0.1))
     assert (story["first_square"], story["first_square_id"], story["shots"]) == (3, 4, 5)
+    assert story["ids"] == [1, 2, 3, 4, 5]
     assert story["saved_shots"] == 2
     assert story["saved_dose_area_gy_cm2"] == pytest.approx(0.2)
     assert story["advice_probability"] > 0.8

@@ -70,7 +70,7 @@ function line(shot, i, here, go) {
 }
 
 function story(each, shots, tolerance) {
-  const own = shots.filter((shot) => shot.view === each.view && shot.side === each.side && shot.square);
+  const own = shots.filter((shot) => each.ids.includes(shot.id));
   const words = [];
   words.push(each.told);
   const advice = each.advice.map((one) => h("li", {}, one.text));
