@@ -68,6 +68,8 @@ def told(outcome: Outcome, out: Path) -> str:
         ("readings.jsonl", "everything that was read"),
         ("overlays", "one picture per reading"),
         ("explanations", "one picture per reading that says why"),
+        ("footprints", "footprints of a lesion at the tips of instruments, looking back"),
+        ("footprints.csv", "one row per tip"),
     ):
         if (out / name).exists():
             lines.append(f"  {out / name}: {says}")
