@@ -67,3 +67,10 @@ def restore_optimizer(optimizer: torch.optim.Optimizer, tensors: dict[str, Tenso
     whole = optimizer.state_dict()
     whole["state"] = state
     optimizer.load_state_dict(whole)
+    for group in optimizer.param_groups:
+        for parameter in group["params"]:
+            held = optimizer.state[parameter]
+            for name, value in held.items():
+                if value.shape == parameter.shape:
+                    # fused steps on a GPU want the parameter's own strides (channels last)
+                    held[name] = torch.empty_like(parameter).copy_(value)
