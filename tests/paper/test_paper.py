@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import shutil
+import subprocess
 from pathlib import Path
 
 import numpy as np
@@ -193,6 +195,15 @@ def test_everything_drawn_is_tagged_or_an_artifact() -> None:
             if "Tj" in tokens or "TJ" in tokens or "Do" in tokens:
                 assert depth == 1, line
         assert depth == 0
+
+
+@pytest.mark.skipif(shutil.which("pdfinfo") is None, reason="needs poppler's pdfinfo")
+def test_tagged_text_keeps_its_words_apart_at_line_ends(tmp_path: Path) -> None:
+    words_ = " ".join(f"word{number}" for number in range(60))
+    write_pdf(Paper("T", "", (Text(words_),)), tmp_path / "a.pdf")
+    command = ["pdfinfo", "-struct-text", str(tmp_path / "a.pdf")]
+    read_out = subprocess.run(command, capture_output=True, text=True, check=True).stdout
+    assert words_ in " ".join(read_out.split())
 
 
 def test_the_same_paper_gives_the_same_bytes() -> None:

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from babel.dates import get_month_names
 from matplotlib.text import Text
@@ -191,6 +192,18 @@ def test_operators_are_codes_never_names(all_of_it: Path) -> None:
     assert "Invented^Operator" not in everything
     assert "Invented^Person" not in everything
     assert len(pages(all_of_it, "html", "operator-op-")) == 2
+
+
+def test_medians_are_those_of_the_store(all_of_it: Path, place: Path) -> None:
+    mine = [current(place)[f"{number}.dcm"][0] for number in (1, 2, 3)]
+    for text in pages(all_of_it, "html", "operator-").values():
+        if "films/1.dcm" not in text:
+            continue
+        for view, label in (("AP", "AP"), ("lateral", "Lateral")):
+            for name in ("rotation", "tilt"):
+                of = [r["alignment"] for r in mine if r["view"]["name"] == view]
+                middle = np.median([abs(one[f"{name}_deg"]) for one in of])
+                assert f"{label}, {name.capitalize()} {len(of)} {middle:.1f}°" in text
 
 
 def test_few_films_give_counts_and_no_share(all_of_it: Path) -> None:

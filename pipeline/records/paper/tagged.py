@@ -21,6 +21,7 @@ from reportlab.pdfbase.pdfdoc import (
     PDFString,
 )
 from reportlab.pdfgen.canvas import Canvas
+from reportlab.pdfgen.textobject import PDFTextObject
 from reportlab.platypus import Flowable, Image, Paragraph, Table
 
 
@@ -115,6 +116,9 @@ def canvas_of(tags: Tags, foot: Callable[[Any, int, int], None]) -> type[Canvas]
             self.tags = tags
             self.kept: list[dict[str, Any]] = []
 
+        def beginText(self, x: float = 0, y: float = 0, direction: Any = None) -> Any:
+            return _Lines(self, x, y, direction)
+
         def showPage(self) -> None:
             self.kept.append(dict(self.__dict__))
             self._startPage()
@@ -129,6 +133,13 @@ def canvas_of(tags: Tags, foot: Callable[[Any, int, int], None]) -> type[Canvas]
             super().save()
 
     return TaggedCanvas
+
+
+class _Lines(PDFTextObject):
+    """Ends each line of a paragraph with a space: else its last word is read into the next one."""
+
+    def _textOut(self, text: str, TStar: int = 0) -> None:
+        super()._textOut(f"{text} " if TStar else text, TStar)
 
 
 @contextmanager
