@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
 
+from pipeline.align.moves import CENTRE, turns_of
 from pipeline.batch import ReadSettings, parts_of
 from pipeline.batch.processes import Isolated, Mark
 from pipeline.knee.film import Film
@@ -36,7 +37,9 @@ class Reader:
     def __call__(self, film: Film, skip: Collection[str], mark: Mark) -> dict[str, Any]:
         """The reading of the film's first knee, as much as a learner compares with."""
         look = examine(film, self._parts)[0]
-        row = to_dict(reading_of(look, None, self._parts))
+        reading = reading_of(look, None, self._parts)
+        row = to_dict(reading)
+        said = [move for move in reading.moves if move.toward and move.hypothesis == 0]
         alignment = row["alignment"] or {}
         return {
             "refused": row["refused"],
@@ -48,6 +51,10 @@ class Reader:
             "square": alignment.get("square"),
             "square_probability": alignment.get("square_probability"),
             "moves": [move["text"] for move in row["moves"] if move["toward"]],
+            # Of the likelier explanation, where it names degrees: signed turns, and centring.
+            "turns": turns_of(row["view"]["name"], said) if said else {},
+            "centre": any(move.move == CENTRE for move in said),
+            "in_degrees": all(move.degrees is not None for move in said),
         }
 
 

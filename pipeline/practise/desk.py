@@ -229,12 +229,18 @@ class Desk:
         return explained(played, number)
 
     def advice(self, id: str, number: int) -> dict[str, Any]:
-        """The reader's word on a film, once the learner has chosen."""
+        """The reader's word on a film once the learner has chosen, and where it would have led."""
         played = self.round(id)
         if not 0 <= number < len(played.exposures) or not played.chosen(number):
             what = "the reader waits until you have chosen"
             raise Problem(f"film {number + 1}", what, "choose your moves first")
-        return self.adviser.answer(id, number)
+        said = self.adviser.answer(id, number)
+        alike = said.get("view") == played.exercise.view and said.get("refused") is None
+        if alike and said["in_degrees"] and (said["turns"] or said["centre"]):
+            turns = said["turns"]
+            moves = Moves(orbital=turns.get("rotation", 0.0), other=turns.get("tilt", 0.0))
+            said["followed"] = played.had_it_been(number, moves, centred=said["centre"])
+        return said
 
     def solids(self, id: str) -> list[dict[str, Any]]:
         """The patient's bones for the view in three dimensions."""

@@ -232,6 +232,22 @@ class Round:
         """The beam's moves that would have made the next film square and centred."""
         return needed(exposure.stand, self.patient, self.exercise)
 
+    def had_it_been(self, number: int, moves: Moves, *, centred: bool = False) -> dict[str, Any]:
+        """Angles of the film that other moves would have led to after a film, and if it is square.
+
+        `centred`: the knee brought into the central ray as well.
+        """
+        before = self.exposures[number].stand
+        if centred:
+            moves = replace(moves, across=before.off_centre_mm[0], along=before.off_centre_mm[1])
+        truth = self.patient.truth(aim_of(before.after(moves), self.exercise))
+        worst = max(abs(truth.rotation_deg), abs(truth.tilt_deg))
+        return {
+            "rotation_deg": truth.rotation_deg,
+            "tilt_deg": truth.tilt_deg,
+            "square": worst <= self.rules.tolerance_deg,
+        }
+
     def square_direction(self) -> NDArray[np.float64]:
         """(3,) unit vector toward the near end along the ray of a square film, knee's axes."""
         centred = replace(base_aim(self.exercise), off_centre_mm=(0.0, 0.0))

@@ -260,6 +260,15 @@ def test_the_reader_reads_beside_the_game() -> None:
     assert said["view"] == "lateral"
     assert abs(said["rotation_deg"] - 9.0) < 5
     assert said["moves"]
+    assert said["in_degrees"]
+    # The reader's turns have the conventions' signs: followed, they lead toward square.
+    turns = said["turns"]
+    assert turns["rotation"] > 0 > turns["tilt"]
+    moves = Moves(orbital=turns["rotation"], other=turns["tilt"])
+    led = played.had_it_been(0, moves, centred=said["centre"])
+    assert abs(led["rotation_deg"]) < 5
+    assert abs(led["tilt_deg"]) < 5
+    assert led["square"] == (max(abs(led["rotation_deg"]), abs(led["tilt_deg"])) <= 5)
     assert Adviser(None).answer(played.id, 0) == {"state": "off"}
 
 

@@ -422,6 +422,9 @@ export class Play {
         found.refused || found.rotation_deg === null
           ? h("p", {}, `Refused: ${found.refused ?? "no knee in this view"}`)
           : [h("p", {}, `Rotation ${near("rotation")}, tilt ${near("tilt")}; square on: ${found.square}.`), list(found.moves, "no move suggested")],
+        found.followed
+          ? h("p", {}, `Followed, it would have led to rotation ${signed(found.followed.rotation_deg)}°, tilt ${signed(found.followed.tilt_deg)}°: `, h("strong", {}, found.followed.square ? "square on." : "not square on."))
+          : null,
         h("p", { class: "quiet small" }, "A proposal for human review; it may be wrong."),
       );
     } else clear(this.reader);
