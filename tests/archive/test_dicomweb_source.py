@@ -95,6 +95,16 @@ def test_every_page_of_the_list_is_read(
     assert found == [each.name for each in many]
 
 
+def test_a_server_that_gives_the_first_page_again_and_again(server) -> None:
+    wire, source = server
+    wire.first_page_only = True
+    small = DicomwebSource(source.address, Network(page=2))
+    *films, problem = small.list(Wanted())
+    assert len(films) == 4
+    assert "same 2 studies" in str(problem)
+    assert len(names(source)) == 5  # all on one page
+
+
 def test_fetches_each_film_once_byte_for_byte(server, kept: list[Kept], tmp_path: Path) -> None:
     _, source = server
     listed = list(source.list(Wanted()))

@@ -41,6 +41,7 @@ class SmallServer(ThreadingHTTPServer):
         self.drop: set[str] = set()  # instances listed but not sent
         self.most = 1_000  # studies in one page
         self.no_pages = False
+        self.first_page_only = False
         self.redirect = ""
         self.nonsense = False
 
@@ -119,7 +120,7 @@ class _Handler(BaseHTTPRequestHandler):
             }
         page = list(rows.values())
         if words == ["studies"] and not self.server.no_pages:
-            start = int(query.get("offset", 0))
+            start = 0 if self.server.first_page_only else int(query.get("offset", 0))
             page = page[start : start + min(self.server.most, int(query.get("limit", 1_000)))]
         if not page:
             return self._say(204, b"")

@@ -111,6 +111,9 @@ class DicomwebSource:
         """Films in the order of the server's studies. Raises `Problem` and `GoneError`."""
         with _Talk(self) as talk:
             for study in talk.studies(wanted):
+                if isinstance(study, Problem):
+                    yield study
+                    continue
                 try:
                     for found in talk.instances(study, wanted):
                         one = listed_if_wanted(found, wanted)
@@ -154,8 +157,8 @@ class _Talk:
 
     # ---- lists ------------------------------------------------------------------------------
 
-    def studies(self, wanted: Wanted) -> Iterator[dict[str, str]]:
-        """Studies of the asked days, page by page."""
+    def studies(self, wanted: Wanted) -> Iterator[dict[str, str] | Problem]:
+        """Studies of the asked days, page by page; a `Problem` where there may be more."""
         asked = {"includefield": "StudyDate", "limit": str(self.network.page)}
         if days := date_range(wanted):
             asked["StudyDate"] = days
@@ -170,8 +173,14 @@ class _Talk:
                 raise error.gone() from None
             new = [each for each in page if each.get("StudyInstanceUID", "") not in seen]
             yield from new
-            # Some servers know no pages and give all of them each time; some give fewer than asked.
             if not new:
+                # The end; or a server that knows no pages and gives everything each time.
+                if len(page) == self.network.page:
+                    yield Problem(
+                        self.address,
+                        f"gives the same {len(page)} studies for every page of its list",
+                        "ask for fewer days at once, or raise network.page",
+                    )
                 return
             offset += len(page)
             seen = {each.get("StudyInstanceUID", "") for each in page}
