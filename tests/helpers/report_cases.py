@@ -88,8 +88,10 @@ CAUTIONS = [
 ]
 
 
-def film(path: Path, number: int, *, operator: str = "", day: str = "20260304") -> Path:
-    """An invented film, grey rising from left to right."""
+def film(
+    path: Path, number: int, *, operator: str = "", day: str = "20260304", frames: int = 1
+) -> Path:
+    """An invented film, grey rising from left to right; a run where it has several frames."""
     meta = FileMetaDataset()
     meta.MediaStorageSOPClassUID = "1.2.840.10008.5.1.4.1.1.1"
     meta.MediaStorageSOPInstanceUID = f"2.25.4000{number}"
@@ -109,7 +111,9 @@ def film(path: Path, number: int, *, operator: str = "", day: str = "20260304") 
     data.SamplesPerPixel, data.PhotometricInterpretation = 1, "MONOCHROME2"
     data.Rows, data.Columns = 600, 400
     data.BitsAllocated, data.BitsStored, data.HighBit, data.PixelRepresentation = 16, 12, 11, 0
-    pixels = np.broadcast_to(np.linspace(0, 2000, 400), (600, 400))
+    if frames > 1:
+        data.NumberOfFrames = frames
+    pixels = np.broadcast_to(np.linspace(0, 2000, 400), (frames, 600, 400))
     data.PixelData = pixels.astype("<u2").tobytes()
     path.parent.mkdir(parents=True, exist_ok=True)
     data.save_as(path, enforce_file_format=True)

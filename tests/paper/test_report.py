@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from babel.dates import get_month_names
 from matplotlib.text import Text
-from report_cases import KEY, READ, REVIEWER, report, row, small_store
+from report_cases import KEY, READ, REVIEWER, film, report, row, small_store
 from statsmodels.stats.proportion import proportion_confint
 from test_language import plain_words
 
@@ -24,7 +24,7 @@ from pipeline.language.speech import ACCENTED
 from pipeline.records.overlay import short_name
 from pipeline.records.paper import charts
 from pipeline.records.share import wilson
-from pipeline.records.store import open_store
+from pipeline.records.store import Store, open_store
 from pipeline.reports.choices import Choices, day_of
 
 MONTHS = [get_month_names("wide", locale="en")[n] for n in range(1, 13)]
@@ -293,7 +293,7 @@ def test_in_german_everything_is_german(place: Path, tmp_path: Path) -> None:
     texts = pages(tmp_path / "de", "html") | pages(tmp_path / "de", "pdf")
     for name, text in texts.items():
         assert "NICHT ZUR STEUERUNG VON EINGRIFFEN" in text, name
-    film = next(text for text in texts.values() if "films/1.dcm" in text and "Gründe" in text)
+    german = next(text for text in texts.values() if "films/1.dcm" in text and "Gründe" in text)
     for words in (
         "Nicht exakt eingestellt",
         "Rotation: 10,7 Grad (7,7 bis 13,7): das Bein ist nach innen gedreht.",
@@ -301,7 +301,7 @@ def test_in_german_everything_is_german(place: Path, tmp_path: Path) -> None:
         "Zentrierung der Patella",
         "+3,0 mm am Knie",
     ):
-        assert words in film
+        assert words in german
     first = (tmp_path / "de" / "index.html").read_text("utf-8")
     assert '<html lang="de">' in first
 
@@ -366,6 +366,24 @@ def test_codes_instead_of_paths(place: Path, tmp_path: Path) -> None:
     assert short_name("/a/films/1.dcm") not in texts
 
 
+def test_frames_of_a_run_have_a_report_each(tmp_path: Path) -> None:
+    film(tmp_path / "films" / "1.dcm", 1, frames=3)
+    rows = [row(1, tmp_path / "films", frame=frame, study="a") for frame in (1, 3)]
+    place = tmp_path / "store.sqlite"
+    with Store.open(str(place), KEY) as store:
+        store.add_readings(rows)
+    outcome = report(
+        place, tmp_path / "out", formats=("html",), unreviewed=True, what=("film", "study")
+    )
+    assert not outcome.problems
+    films = pages(tmp_path / "out", "html", "film-")
+    assert len(films) == 2
+    for frame, text in zip((1, 3), films.values(), strict=True):
+        assert f"films/1.dcm, frame {frame}" in text
+    written = "".join(path.read_text("utf-8") for path in (tmp_path / "out").glob("film-*"))
+    assert written.count("data:image/jpeg") == 2
+
+
 def test_wrong_choices_are_one_sentence() -> None:
     for choices, words in (
         ({"what": ("poem",)}, "what=poem: is not known"),
@@ -384,8 +402,6 @@ def test_wrong_choices_are_one_sentence() -> None:
 
 
 def test_an_empty_store_is_an_empty_overview(tmp_path: Path) -> None:
-    from pipeline.records.store import Store
-
     place = tmp_path / "store.sqlite"
     Store.open(str(place), KEY).close()
     outcome = report(place, tmp_path / "out")
