@@ -24,7 +24,7 @@ from pipeline.knee.errors import Problem
 from pipeline.records.files import StopError
 
 pytest.importorskip("distributed", reason="dask.distributed is not installed")
-COUNT = 90
+COUNT = 60
 
 
 @pytest.fixture(autouse=True)
@@ -97,14 +97,14 @@ def test_a_cluster_started_here_reads_what_processes_read(tmp_path: Path) -> Non
 
 
 def test_scheduler_and_workers_killed(tmp_path: Path) -> None:
-    archive = films(tmp_path / "films", COUNT, slow=0.03)
+    archive = films(tmp_path / "films", COUNT, slow=0.04)
     port, happened = free_port(), []
     first_noted, second_noted = threading.Event(), threading.Event()
 
     def progress(done: int, total: int | None) -> None:
         if done >= 5:
             first_noted.set()
-        if done >= 45:
+        if done >= 30:
             second_noted.set()
 
     with open_store(tmp_path) as store:
