@@ -268,8 +268,11 @@ export class Play {
     clearInterval(this.ticking);
     this.clockBox.textContent = "";
     const { record } = this.round;
+    const last = record.angles.at(-1);
+    const unsaid = !record.solved && Math.max(...last.map(Math.abs)) <= record.tolerance_deg;
     const lines = [
       record.solved ? `${record.films} ${record.films === 1 ? "film" : "films"}; fewest possible ${record.fewest}.` : `${record.films} ${record.films === 1 ? "film" : "films"} taken.`,
+      unsaid ? "The last film was square on; it was not said." : "",
       record.named ? `Named right: ${record.named_right} of ${record.named}.` : "Nothing was named.",
       record.wrong_claims ? `Called square too early: ${record.wrong_claims}.` : "",
       record.seconds === null ? "" : `${Math.round(record.seconds)} seconds.`,
