@@ -1,8 +1,9 @@
 """Reading from a real archive server on loopback: `python tests/archive/bench_network.py`.
 
 The same films, in turns in the same run: `squareon archive` by DICOMweb, by C-GET and by C-MOVE;
-the films fetched alone; and the bare work of as many processes, decoding (pydicom) and the forward
-passes of the networks, of which the slower is the bound. Aimed at: 0.8 of it. Printed are ratios,
+the films fetched alone; a folder of them; and the bare work of as many processes, decoding
+(pydicom) and the forward passes of the networks, of which the slower is the bound, and reading
+with all stages but no engine, store or server. Aimed at: 0.8 of the bound. Printed are ratios,
 by the time that passed and by processor time, which a busy machine changes less; the server's own
 processor time is not in it.
 """
@@ -25,6 +26,7 @@ from real_archive import Archive, send, serving_archive
 from pipeline.archive.contract import Listed, Source, Wanted
 from pipeline.archive.sources.dicomweb import DicomwebSource
 from pipeline.archive.sources.dimse import DimseSource
+from pipeline.archive.sources.folder import FolderSource
 from pipeline.archive.sources.network import Network
 from pipeline.batch.processes import in_processes
 
@@ -87,6 +89,8 @@ def measure(there: Archive, paths: Sequence[Path], options: argparse.Namespace) 
     jobs = {
         "bare decode": bare(archive_bench.decode),
         "bare forward": bare(archive_bench.forward(chosen.read(), threads, paths[0])),
+        "bare reading": bare(archive_bench.read(chosen.read(), threads)),
+        "read folder": archived(FolderSource(str(paths[0].parents[1])), chosen),
     }
     for name, source in sources(there).items():
         jobs[f"fetch {name}"] = fetched(source)
@@ -107,7 +111,8 @@ def measure(there: Archive, paths: Sequence[Path], options: argparse.Namespace) 
         print(
             f"{name}: reading / {slower} (the slower bound) {read[0] / rates[slower][0]:.2f}, by "
             f"processor time {rates[slower][1] / read[1]:.2f}; fetching alone / {slower} "
-            f"{fetch[0] / rates[slower][0]:.1f}"
+            f"{fetch[0] / rates[slower][0]:.1f}; reading / reading a folder, by processor time, "
+            f"{rates['read folder'][1] / read[1]:.2f}"
         )
 
 

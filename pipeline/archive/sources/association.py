@@ -55,6 +55,11 @@ among them: a small file could swell to fill the memory. 11 of 11 SOP classes ke
 below its 128 presentation contexts."""
 
 
+OUR_PDU = 131_072
+"""Bytes of one protocol data unit that may be sent to us; films come in fewer pieces than with the
+library's 16 KB."""
+
+
 @dataclass(frozen=True)
 class Place:
     """Where a DICOM server is."""
@@ -152,6 +157,7 @@ def association(
         place.port,
         contexts=list(contexts),
         ae_title=place.title,
+        max_pdu=OUR_PDU,
         ext_neg=[*roles, *_who()],
         tls_args=(client_tls(network), place.host) if place.tls else None,
         evt_handlers=[(pynetdicom.evt.EVT_CONN_OPEN, lambda _: opened.append(True)), *handlers],

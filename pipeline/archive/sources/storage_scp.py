@@ -18,13 +18,12 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.archive.sources.association import ECHO, STORED, SYNTAXES, library
+from pipeline.archive.sources.association import ECHO, OUR_PDU, STORED, SYNTAXES, library
 from pipeline.knee.errors import Problem
 
 MOST_PDU = 1 << 20
-"""Bytes of one protocol data unit; we ask for 64 KB at most."""
+"""Bytes of one protocol data unit; we ask for less."""
 
-OUR_PDU = 65_536
 SUCCESS = 0x0000
 NO_ROOM = 0xA700
 WRONG = 0xC000
