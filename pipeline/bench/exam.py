@@ -15,7 +15,7 @@ import sys
 import time
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, is_dataclass
 from importlib.metadata import PackageNotFoundError, version
 from multiprocessing import get_context
 from pathlib import Path
@@ -43,7 +43,7 @@ from pipeline.knee.film import Film
 from pipeline.knee.landmarks import names_of
 from pipeline.knee.truth import LabelledFilm
 from pipeline.records.files import append_lines, read_lines
-from pipeline.registry import build_section, nearest
+from pipeline.registry import build_section, load, nearest
 
 
 @dataclass(frozen=True)
@@ -173,7 +173,8 @@ def build_entry(entry: Entry) -> tuple[Any, Any]:
                 "give it a detector and a pose, or predictions: FILE",
             )
     detector = dict(entry.section["detector"])
-    if detector.get("name") == "onnx":
+    kind = load("detector", str(detector.get("name")))
+    if is_dataclass(kind) and any(one.name == "threads" for one in fields(kind)):
         detector = {"threads": 1, **detector}
     return build_section("detector", detector), build_section("pose", entry.section["pose"])
 

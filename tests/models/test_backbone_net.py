@@ -26,7 +26,6 @@ from models.options import profile  # noqa: E402
 from models.train import train  # noqa: E402
 from pipeline.knee.errors import Problem  # noqa: E402
 
-
 HELD: list[object] = []
 
 

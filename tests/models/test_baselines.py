@@ -111,6 +111,15 @@ def test_a_circle_is_found_among_clutter() -> None:
     assert found[1] == pytest.approx(20, abs=1.5)
 
 
+def test_the_network_that_ships_reads(films: list[LabelledFilm]) -> None:
+    found = build("detector", "backbone", {"threads": 1})
+    errors = [error_px(film, found) for film in films]
+    assert np.nanmedian(errors) < 0.05
+    ours = build("detector", "onnx", {"threads": 1})
+    assert found.weights != ours.weights
+    assert found.weights.startswith("torchvision-baseline ")
+
+
 def test_no_angles_from_another_view() -> None:
     film = Film(np.zeros((120, 100), dtype=np.float32), "blank", "0")
     none = Classical().detect(film)[0]
