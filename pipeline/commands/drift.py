@@ -26,7 +26,7 @@ examples:
 Writes drift.html, drift.pdf and drift.csv. STORE is a store, its URL, or a folder that squareon
 read wrote; with --invented a year of invented readings with a planted drift is put into --out
 instead. One point stands for a week, a month or a number of readings; level and limits come from
-baseline, the first third of the points where nothing is said. Days come from headers or from a
+baseline, or are learnt point by point where none is named. Days come from headers or from a
 table of yours (squareon facts). A chart tells that something changed, never why.
 """
 
@@ -37,7 +37,7 @@ class DriftSettings:
 
     Attributes:
         every: what one point stands for: auto, week, month, or a number of readings.
-        baseline: the period that counts as unchanged, e.g. 2025-01..2025-06; "" the first third.
+        baseline: the period that counts as unchanged, e.g. 2025-01..2025-06; "" levels are learnt.
         rules: of the Shewhart charts: beyond, two, four, eight (Western Electric), range (jumps).
         k, h: of the CUSUM, in standard deviations.
         operators: also a table of operators, for teaching.

@@ -1,8 +1,8 @@
 """How soon and how often charts speak: `python tests/records/bench_drift.py [YEARS]`.
 
-Three tables: run lengths of charts whose level is known, simulated, beside published ones; the
-same with the level taken from the first points, which is what happens; delays and false alarms of
-the whole page on invented years. All with their standard errors.
+Run lengths of charts whose level is known, simulated, beside published ones; the
+same with the level taken from the first points, and learnt; delays and false alarms of the whole
+page on invented years. Shares with their standard errors.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from control_examples import CUSUM_ARL, cusum_runs
 from test_drift import YEAR, drift_of
 
 from pipeline.records.quality.control import (
+    RULES,
     Level,
     arl_of_both,
     arl_of_shewhart,
@@ -27,6 +28,8 @@ from pipeline.records.quality.control import (
     individuals,
     level_of,
 )
+from pipeline.records.quality.drift import LEAST_POINTS
+from pipeline.records.quality.learning import learn_means
 
 
 def known() -> None:
@@ -61,9 +64,22 @@ def estimated(points: int = 52, runs: int = 4000) -> None:
         error = np.sqrt(shares * (1 - shares) / runs)
         name = f"{base:4d}" if base else "known"
         print(
-            f"  {name:>5}  Shewhart {shares[0]:.3f} ({error[0]:.3f})"
+            f"  {name:>7}  Shewhart {shares[0]:.3f} ({error[0]:.3f})"
             f"  CUSUM {shares[1]:.3f} ({error[1]:.3f})"
         )
+
+
+def learnt(points: int = 52, runs: int = 1000) -> None:
+    print(f"The same, level learnt point by point after the first {LEAST_POINTS} (SE)")
+    rng = np.random.default_rng(3)
+    wrong = np.zeros(2)
+    for _ in range(runs):
+        values = rng.normal(size=LEAST_POINTS + points)
+        chart, _found = learn_means(values, RULES[:1], LEAST_POINTS, 0.5, 5.0)
+        wrong += bool(chart.signals), bool(cusum(chart.z).signals)
+    shares = wrong / runs
+    error = np.sqrt(shares * (1 - shares) / runs)
+    print(f"  Shewhart {shares[0]:.3f} ({error[0]:.3f})  CUSUM {shares[1]:.3f} ({error[1]:.3f})")
 
 
 def years(count: int) -> None:
@@ -112,4 +128,5 @@ def years(count: int) -> None:
 if __name__ == "__main__":
     known()
     estimated()
+    learnt()
     years(int(sys.argv[1]) if len(sys.argv) > 1 else 100)

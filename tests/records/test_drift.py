@@ -16,7 +16,7 @@ from store_cases import KEY, reading_row
 from pipeline.cli import main
 from pipeline.knee.acquisition import Acquisition
 from pipeline.knee.errors import Problem
-from pipeline.records.quality.drift import SHARE, Drift, How, drift
+from pipeline.records.quality.drift import LEAST_POINTS, SHARE, Drift, How, drift
 from pipeline.records.quality.films import NO, Films, gather, spells
 from pipeline.records.quality.invented import Shot, Year, fill_invented, shots
 from pipeline.records.quality.invented import reading_row as row_of
@@ -80,7 +80,7 @@ def test_the_planted_drift_is_found_where_it_is() -> None:
 def test_how_often_charts_are_right() -> None:
     """Invented years with the drift and without: delays, false alarms (more in the bench)."""
     late, early, quiet = [], 0, 0
-    for seed in range(100, 112):
+    for seed in range(100, 106):
         for year in (replace(YEAR, seed=seed), replace(YEAR, seed=seed, drift_deg=0.0)):
             sums = drift_of(year).courses[1].sums
             assert sums is not None
@@ -93,14 +93,15 @@ def test_how_often_charts_are_right() -> None:
     # Two degrees are some 2.7 standard deviations of the mean of a week's films.
     assert np.median(late) <= 3
     assert max(late) <= 8
-    assert early <= 6  # levels from 18 weeks are shaky, as the page says
-    assert quiet >= 6
+    assert early <= 2
+    assert quiet >= 3
 
 
 def test_a_quiet_year_expects_what_it_says() -> None:
     found = drift_of(replace(YEAR, drift_deg=0.0))
     points = sum(np.isfinite(course.values).sum() for course in found.courses)
-    assert found.false_alarms == pytest.approx(points * (1 / 370.4 + 1 / 465), rel=0.01)
+    judged = points - 5 * LEAST_POINTS
+    assert found.false_alarms == pytest.approx(judged * (1 / 370.4 + 1 / 465), rel=0.01)
 
 
 def test_stretches_of_time() -> None:
@@ -139,8 +140,8 @@ def test_weeks_without_films_are_no_points() -> None:
 @pytest.mark.parametrize(
     ("year", "why"),
     [
-        (Year(weeks=7), "7 stretches can be taken"),
-        (Year(studies=1.0), "0 stretches can be taken"),
+        (Year(weeks=8), "there are 8 points, and 9 are the least"),
+        (Year(studies=1.0), "no stretch holds 5 such readings"),
     ],
 )
 def test_with_too_little_there_is_no_chart(year: Year, why: str) -> None:
@@ -154,7 +155,10 @@ def test_all_alike_is_no_chart() -> None:
     films = films_of(replace(YEAR, weeks=12))
     none = replace(films, verdict=np.full(len(films), NO), rotation=np.zeros(len(films)))
     found = drift(none, spells(none, "week"), How())
-    assert [course.why != "" for course in found.courses] == [True, True, False, True, False]
+    assert [course.why != "" for course in found.courses] == [False, True, False, True, False]
+    named = drift(none, spells(none, "week"), How(baseline=(None, None)))
+    assert [course.why != "" for course in named.courses] == [True, True, False, True, False]
+    assert not any(course.signals for course in (found.courses[0], *named.courses[:2]))
 
 
 def test_a_baseline_may_be_named() -> None:
@@ -240,7 +244,7 @@ def test_the_page_says_what_it_must(made: Path) -> None:
         "never for judging a person",
         "never why",
         "e-Handbook",
-        "taken as unchanged",
+        "learnt from, until a CUSUM speaks",
     ):
         assert words in text
     assert not re.search(r"repeat the (film|exposure)|take (it|the film) again", text)

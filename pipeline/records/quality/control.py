@@ -136,7 +136,11 @@ def moving_range(values: ArrayLike, level: Level) -> Chart:
 
 
 def shares(
-    counts: ArrayLike, sizes: ArrayLike, share: float, rules: Sequence[Rule] = RULES[:1]
+    counts: ArrayLike,
+    sizes: ArrayLike,
+    share: ArrayLike,
+    rules: Sequence[Rule] = RULES[:1],
+    known: tuple[ArrayLike, ArrayLike] | None = None,
 ) -> Chart:
     """The chart of shares with exact limits, which hold for small numbers too.
 
@@ -148,16 +152,22 @@ def shares(
     Args:
         counts, sizes: (N,) how many of how many; no point where there are none.
         share: the unchanged share, above 0 and below 1.
+        known: counts and sizes that the share comes from: the binomial gives way to the law of
+            the next count (beta-binomial, Jeffreys' prior), which knows how little they tell.
     """
     x, n = np.asarray(counts, float), np.asarray(sizes, float)
     there = n > 0
+    law = stats.binom(n, share)
+    if known is not None:
+        had, of = (np.asarray(one, float) for one in known)
+        law = stats.betabinom(n, had + 0.5, of - had + 0.5)
     with np.errstate(divide="ignore", invalid="ignore"):
         values = np.where(there, x / n, np.nan)
-        below, above = stats.binom.cdf(x, n, share), stats.binom.sf(x - 1, n, share)
-        middle = below - 0.5 * stats.binom.pmf(x, n, share)
+        below, above = law.cdf(x), law.sf(x - 1)
+        middle = below - 0.5 * law.pmf(x)
         # The smallest count whose tail is below TAIL, the largest on the other side.
-        upper = np.where(there, (stats.binom.isf(TAIL, n, share) + 1) / n, np.nan)
-        lower = np.where(there, (stats.binom.ppf(TAIL, n, share) - 1) / n, np.nan)
+        upper = np.where(there, (law.isf(TAIL) + 1) / n, np.nan)
+        lower = np.where(there, (law.ppf(TAIL) - 1) / n, np.nan)
     z = np.where(there, stats.norm.ppf(np.clip(middle, 1e-12, 1 - 1e-12)), np.nan)
     signals = [one for one in run_rules(z, rules) if one.rule != "beyond"]
     if any(rule.name == "beyond" for rule in rules):
@@ -167,7 +177,7 @@ def shares(
     signals.sort(key=lambda one: one.at)
     # Limits are drawn half a film inside the first count that speaks.
     half = np.where(there, 0.5 / np.maximum(n, 1), np.nan)
-    centre = np.full(len(x), share)
+    centre = np.broadcast_to(np.asarray(share, float), x.shape)
     lower, upper = np.maximum(lower + half, 0.0), np.minimum(upper - half, 1.0)
     return Chart(values, centre, lower, upper, z, tuple(signals))
 

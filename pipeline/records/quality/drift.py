@@ -1,8 +1,8 @@
 """Does positioning drift? Each measure over time, with its charts.
 
 Two kinds of chart look at every measure: a Shewhart chart, quick with a large sudden change, and a
-CUSUM, quick with a small lasting one. What counts as unchanged is taken from the first stretches,
-or from a period that the user names.
+CUSUM, quick with a small lasting one. What counts as unchanged is learnt point by point until a
+CUSUM speaks, or taken from a period that the user names.
 """
 
 from __future__ import annotations
@@ -30,14 +30,17 @@ from pipeline.records.quality.control import (
     individuals,
     level_of,
     moving_range,
+    run_rules,
     shares,
 )
 from pipeline.records.quality.films import NO, VIEWS, YES, Films, Spells
+from pipeline.records.quality.learning import learn_means, learn_shares
 
 LEAST_POINTS = 8
-"""Stretches from which a level may be taken; fewer tell nothing (design value; books want 20)."""
+"""Points that must come before one that is judged; fewer tell next to nothing (design value)."""
 FEW_POINTS = 20
-"""Below so many the limits are shaky and the page says so (Montgomery 5.3 wants 20 to 25)."""
+"""Points of a named baseline below which the page says that limits are shaky (Montgomery 5.3
+wants 20 to 25)."""
 LEAST_READINGS = 5
 """A mean of fewer readings is no point (design value)."""
 WIDE = 1.25
@@ -71,7 +74,7 @@ class Course:
         measure: what it is.
         sizes: (M,) readings behind each point.
         values: (M,) NaN where there are too few.
-        level: what counts as unchanged; None where there is no chart, and `why` says why.
+        level: what counts as unchanged, in the end; None where there is no chart: see `why`.
         shewhart, ranges, sums: the charts; `ranges` only for means, and where asked for.
         spread: variation between stretches over what the binomial gives; 1 for means.
     """
@@ -100,14 +103,16 @@ class Drift:
 
     Attributes:
         spells: stretches of time.
-        base: (M,) which of them count as unchanged.
+        base: (M,) which of them count as unchanged from the start.
+        learnt: whether levels were learnt from the other stretches too.
         courses: one for each measure.
         false_alarms: how many signals are expected in these charts although nothing changes, with
-            levels known exactly.
+            levels known exactly or learnt.
     """
 
     spells: Spells
     base: NDArray[np.bool_]
+    learnt: bool
     courses: tuple[Course, ...]
     false_alarms: float
 
@@ -117,7 +122,8 @@ class How:
     """How charts are made; raises `Problem` where that makes no sense.
 
     Attributes:
-        baseline: (first, last) day of what counts as unchanged; None: the first third.
+        baseline: (first, last) day of what counts as unchanged; None: levels are learnt point by
+            point (`learning.py`).
         rules: names of run rules (`RULES`), and `RANGE` for the chart of moving ranges.
         k, h: of the CUSUM, in standard deviations.
     """
@@ -150,14 +156,14 @@ def drift(films: Films, spells: Spells, how: How) -> Drift:
         mine = films.view == VIEWS.index(view)
         values = films.rotation if angle == "rotation" else films.tilt
         courses.append(_mean(measure, values, mine, spells, base, how))
-    return Drift(spells, base, tuple(courses), _false_alarms(courses, how))
+    learnt = how.baseline is None
+    return Drift(spells, base, learnt, tuple(courses), _false_alarms(courses, how))
 
 
 def _base(spells: Spells, how: How) -> NDArray[np.bool_]:
-    """Which stretches count as unchanged."""
+    """Which stretches count as unchanged from the start."""
     if how.baseline is None:
-        count = max(LEAST_POINTS, -(-len(spells) // 3))
-        return np.arange(len(spells)) < count
+        return np.arange(len(spells)) < LEAST_POINTS
     first, last = how.baseline
     return np.array(
         [(first is None or end >= first) and (last is None or end <= last) for end in spells.last],
@@ -173,25 +179,40 @@ def _share(films: Films, spells: Spells, base: NDArray[np.bool_], how: How) -> C
     with np.errstate(invalid="ignore"):
         values = np.where(sizes > 0, counts / np.maximum(sizes, 1), np.nan)
     plain = Course(SHARE, sizes, values)
-    used = base & (sizes > 0)
-    if (why := _too_little(used, sizes)) is not None:
+    if (why := _too_little(sizes > 0, base, how)) is not None:
         return _without(plain, why)
-    share = float(counts[used].sum() / sizes[used].sum())
-    if not 0 < share < 1:
-        return _without(plain, "in the stretches taken as unchanged all films agree")
-    chart = shares(counts, sizes, share, how.chosen)
-    spread = max(1.0, level_of(chart.z[used]).sd)
-    if spread >= WIDE:
-        sd = spread * np.sqrt(share * (1 - share) / np.maximum(sizes, 1))
-        wide = individuals((values - share) / sd, Level(0.0, 1.0, int(used.sum())), how.chosen)
-        centre = np.full(len(sizes), share)
-        lower, upper = np.maximum(share - 3 * sd, 0.0), np.minimum(share + 3 * sd, 1.0)
-        chart = Chart(values, centre, lower, upper, wide.z, wide.signals)
+    spread = 1.0
+    if how.baseline is None:
+        # How much points vary is seen while all are learnt from, a lasting change or not.
+        options = (counts, sizes, how.chosen, LEAST_POINTS, how.k)
+        spread = _spread(learn_shares(*options, np.inf)[0].z)
+        chart, learnt = learn_shares(*options, how.h, spread if spread >= WIDE else 1.0)
+        used = learnt.taken
+        share = float(counts[used].sum() / sizes[used].sum())
     else:
-        spread = 1.0
+        used = base & (sizes > 0)
+        share = float(counts[used].sum() / sizes[used].sum())
+        if not 0 < share < 1:
+            return _without(plain, "in the stretches taken as unchanged all films agree")
+        chart = shares(counts, sizes, share, how.chosen)
+        spread = _spread(chart.z[used])
+        if spread >= WIDE:
+            sd = spread * np.sqrt(share * (1 - share) / np.maximum(sizes, 1))
+            z = (values - share) / sd
+            lower, upper = np.maximum(share - 3 * sd, 0.0), np.minimum(share + 3 * sd, 1.0)
+            centre = np.full(len(sizes), share)
+            chart = Chart(values, centre, lower, upper, z, run_rules(z, how.chosen))
     level = Level(share, float("nan"), int(used.sum()))
     sums = cusum(chart.z, how.k, how.h)
-    return Course(SHARE, sizes, values, level, "", chart, None, sums, spread)
+    return Course(
+        SHARE, sizes, values, level, "", chart, None, sums, spread if spread >= WIDE else 1.0
+    )
+
+
+def _spread(z: NDArray[np.float64]) -> float:
+    """How much more scores vary than they should; 1 where that cannot be told."""
+    there = np.isfinite(z)
+    return level_of(z[there]).sd if there.sum() >= LEAST_POINTS else 1.0
 
 
 def _mean(
@@ -207,13 +228,18 @@ def _mean(
     sums = np.bincount(spells.of[used], weights=angles[used], minlength=len(spells))
     values = np.where(sizes >= LEAST_READINGS, sums / np.maximum(sizes, 1), np.nan)
     plain = Course(measure, sizes, values)
-    steady = base & np.isfinite(values)
-    if (why := _too_little(steady, sizes)) is not None:
+    there = np.isfinite(values)
+    if (why := _too_little(there, base, how)) is not None:
         return _without(plain, why)
+    steady = base & there
+    if how.baseline is None:
+        chart, learnt = learn_means(values, how.chosen, LEAST_POINTS, how.k, how.h)
+        steady = learnt.taken
     level = level_of(values[steady])
     if not level.sd > 0:
         return _without(plain, "in the stretches taken as unchanged all means are the same")
-    chart = individuals(values, level, how.chosen)
+    if how.baseline is not None:
+        chart = individuals(values, level, how.chosen)
     return Course(
         measure,
         sizes,
@@ -230,12 +256,17 @@ def _without(course: Course, why: str) -> Course:
     return Course(course.measure, course.sizes, course.values, why=why)
 
 
-def _too_little(used: NDArray[np.bool_], sizes: NDArray[np.int64]) -> str | None:
-    count = int(used.sum())
-    if not sizes.sum():
-        return "there are no such readings"
+def _too_little(there: NDArray[np.bool_], base: NDArray[np.bool_], how: How) -> str | None:
+    """Why there is no chart of these points, or None."""
+    if not there.any():
+        return f"no stretch holds {LEAST_READINGS} such readings"
+    if how.baseline is None:
+        if there.sum() > LEAST_POINTS:
+            return None
+        return f"there are {int(there.sum())} points, and {LEAST_POINTS + 1} are the least"
+    count = int((base & there).sum())
     if count < LEAST_POINTS:
-        return f"{count} stretches can be taken as unchanged, and {LEAST_POINTS} are the least"
+        return f"{count} points can be taken as unchanged, and {LEAST_POINTS} are the least"
     return None
 
 
@@ -249,5 +280,5 @@ def _false_alarms(courses: Sequence[Course], how: How) -> float:
         per_point += 1 / arl_of_shewhart(0.0)
     if RANGE in how.rules:
         per_point += RANGE_SHARE
-    points = sum(int(np.isfinite(one.values).sum()) for one in courses if one.shewhart is not None)
-    return points * per_point
+    charts = [one.shewhart for one in courses if one.shewhart is not None]
+    return per_point * sum(int(np.isfinite(chart.z).sum()) for chart in charts)

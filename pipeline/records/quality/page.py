@@ -16,6 +16,12 @@ from pipeline.records.share import wilson
 
 SIDES = {1: "up", -1: "down"}
 CHARTS = {**{rule.name: rule.says for rule in RULES}, RANGE: "jump from the point before"}
+LEVELS = {
+    False: "The shaded stretch is taken as unchanged: level and limits come from it.",
+    True: "Each point is judged by those before it, with limits as wide as these tell little, and "
+    "then learnt from, until a CUSUM speaks. The shaded points are the first ones: none of them is "
+    "judged.",
+}
 FEW_FILMS = 30
 """Judged films of an operator below which nothing is told (design value)."""
 COLUMNS = 4
@@ -71,8 +77,9 @@ def _first(films: Films, drift: Drift, how: How) -> list[Block]:
         blocks.append(
             Text(
                 f"If nothing had changed, about {drift.false_alarms:.1f} signals would be expected "
-                "in all these charts over this time, with levels known exactly; with levels taken "
-                "from few points there are more. A single point just beyond a limit may be one of "
+                "in all these charts over this time"
+                + (". " if drift.learnt else ", with levels known exactly, and more in truth. ")
+                + "A single point just beyond a limit may be one of "
                 "these; signals of several charts that go on are hardly chance."
                 + (" The further run rules add to these." if further else "")
             )
@@ -85,7 +92,7 @@ def _first(films: Films, drift: Drift, how: How) -> list[Block]:
         )
     )
     shaky = [c for c in charted if c.level is not None and c.level.n < FEW_POINTS]
-    if shaky:
+    if shaky and not drift.learnt:
         least = min(c.level.n for c in shaky if c.level is not None)
         blocks.append(
             Caution(
@@ -114,11 +121,20 @@ def _signals(course: Course, drift: Drift) -> list[tuple[str, ...]]:
                 drift.spells.label(one.at),
                 drift.spells.label(one.since),
                 "" if rule == RANGE else SIDES[one.side],
-                _number(course, course.level.mean),
+                _number(course, _before(course, one)),
                 "" if rule == RANGE else _number(course, after),
             )
         )
     return rows
+
+
+def _before(course: Course, signal: Signal) -> float:
+    """The level by which the point was judged."""
+    assert course.shewhart is not None
+    centre = float(course.shewhart.centre[signal.at])
+    if np.isfinite(centre) or course.level is None:
+        return centre
+    return course.level.mean
 
 
 def _mean_of(course: Course, since: int) -> float:
@@ -140,8 +156,7 @@ def _reading_charts(drift: Drift, how: How) -> str:
         f"One point for {drift.spells.each}. Above: the points, their level (line) and "
         "limits (broken lines). Below: CUSUM, the sum of what exceeds half a shift "
         f"(k = {how.k:g}), above and below the level, with its limits (h = {how.h:g}). Rings mark "
-        f"points that speak. Run rules: {rules}. The shaded stretch is taken as unchanged: level "
-        "and limits come from it."
+        f"points that speak. Run rules: {rules}. " + LEVELS[drift.learnt]
     )
 
 
@@ -270,10 +285,11 @@ def _sources(how: How) -> list[Block]:
                 "Films whose verdict is cannot tell, and films that were not read, are in no "
                 "share; the table of months counts them.",
                 "Limits of shares are exact binomial ones, each passed by chance by at most one "
-                "point in 740; where points vary more than chance allows they are widened "
-                "(after Laney 2002).",
-                "Limits of means: three standard deviations, from the mean moving range "
-                "(NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.2).",
+                "point in 740, or with levels learnt those of the law of the next count; where "
+                "points vary more than chance allows they are widened (after Laney 2002).",
+                "With a baseline of yours, limits of means are three standard deviations, from the "
+                "mean moving range (NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.2); "
+                "else they and the scores in the CUSUM follow Hawkins 1987 and Quesenberry 1991.",
                 f"CUSUM: tabular, as in the e-Handbook 6.3.2.3. With k = {how.k:g} and h = "
                 f"{how.h:g} it is silent for {arl_of_both(0, how.k, how.h):.0f} points on average "
                 "while nothing changes, and finds a lasting shift of one standard deviation after "

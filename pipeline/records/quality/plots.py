@@ -54,7 +54,7 @@ def _shade(axes: Axes, drift: Drift) -> None:
         last: Any = drift.spells.last[base[-1]]
         axes.axvspan(first, last, color=BASE, zorder=0)
         axes.annotate(
-            "taken as unchanged",
+            "first points" if drift.learnt else "taken as unchanged",
             (first, 1.0),
             (4, -4),
             xycoords=("data", "axes fraction"),
