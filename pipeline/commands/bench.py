@@ -24,9 +24,9 @@ examples:
   squareon bench --out sweep --multirun films=8,16    one run for each value
 
 --out receives results.json (every figure, and what is needed to repeat them), report.html,
-benchmark.md, benchmark.tex, landmarks.csv, and the answers of every entry. The same command given again continues.
-Films are made from seeds that training never uses and are kept in the cache. Synthetic films say
-nothing about how well real ones are read.
+benchmark.md, benchmark.tex, landmarks.csv, and the answers of every entry. The same command
+given again continues. Films are made from seeds that training never uses and are kept in the
+cache. Synthetic films say nothing about how well real ones are read.
 """
 TASKS = ("run", "films", "check", "readers", "digests")
 
