@@ -56,10 +56,10 @@ def _shade(axes: Axes, drift: Drift) -> None:
         axes.annotate(
             "first points" if drift.learnt else "taken as unchanged",
             (first, 1.0),
-            (4, -4),
+            (2, 2),
             xycoords=("data", "axes fraction"),
             textcoords="offset points",
-            va="top",
+            va="bottom",
             fontsize=8,
             color=SOFT,
         )
