@@ -164,6 +164,8 @@ def association(
     )
     if not made.is_established:
         raise _why_not(place, network, made, bool(opened))
+    # A question goes in two pieces; the second is not to wait until the first is acknowledged.
+    made.dul.socket.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     try:
         yield made
     finally:
