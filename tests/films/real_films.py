@@ -35,7 +35,9 @@ NORMAL_ERROR = {
     "patella_superior",
     "patella_inferior",
 }
-"""Marks on gentle curves: scored along the direction in which the outline bulges."""
+"""Marks on gentle curves: scored along the direction in which the outline bulges.
+
+So are the extremes of an outline: the plateau's edges, the tuberosity, the shafts' cortices."""
 
 
 @dataclass
@@ -122,17 +124,45 @@ def errors(real: RealFilm, detection: Detection) -> tuple[dict[str, tuple[float,
         if name not in found:
             continue
         offset = found[name] - xy
-        if name in NORMAL_ERROR or name.startswith("condyle_"):
+        if name.startswith("femoral_shaft_") and name.endswith("_low"):
+            error = _from_cortex(xy, name.rsplit("_", 1)[0], at)
+        elif name.startswith("femoral_shaft_"):
+            error = abs(float(offset @ across))
+        elif name == "tibial_tuberosity":
+            shaft = _middle(at, "tibial_shaft", "high") - _middle(at, "tibial_shaft", "low")
+            error = abs(float(offset @ _turned(shaft / np.linalg.norm(shaft))))
+        elif name in NORMAL_ERROR or name.startswith("condyle_"):
             sideways = "epicondyle" in name or "flare" in name or "posterior" in name
             error = abs(float(offset @ (across if sideways else along)))
             if "plateau_edge" in name:
-                error = float(np.linalg.norm(offset))
-        elif name.startswith("femoral_shaft_") and name != "femoral_shaft_mid":
-            error = abs(float(offset @ across))
+                # by its words the point that reaches farthest up and outward
+                out = across if name.startswith("lateral") else -across
+                up = along if along[1] < 0 else -along
+                error = abs(float(offset @ (out + up))) / np.sqrt(2)
         else:
             error = float(np.linalg.norm(offset))
         result[name] = (100 * error / width, error / sd)
     return result, width
+
+
+def _turned(way: np.ndarray) -> np.ndarray:
+    return np.array([-way[1], way[0]])
+
+
+def _middle(at: dict[str, np.ndarray], shaft: str, height: str) -> np.ndarray:
+    """Middle of a shaft on a lateral film, at one of the two heights."""
+    return (at[f"{shaft}_anterior_{height}"] + at[f"{shaft}_posterior_{height}"]) / 2
+
+
+def _from_cortex(mark: np.ndarray, cortex: str, at: dict[str, np.ndarray]) -> float:
+    """Pixels from a mark to the line through both points found on that cortex.
+
+    The low marks stand between the two heights in W, the high ones one W above, where only the
+    shaft's direction can be compared.
+    """
+    low, high = at[f"{cortex}_low"], at[f"{cortex}_high"]
+    way = (high - low) / np.linalg.norm(high - low)
+    return abs(float((mark - low) @ _turned(way)))
 
 
 def read_all(
