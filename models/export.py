@@ -68,13 +68,11 @@ def finish(weights: Path, evaluation: Path | None = None) -> None:
     facts: dict[str, Any] = {}
     for key in NETS:
         net, facts = load_net(weights, key)
+        path = weights / f"{key}.onnx"
         if key == "keypoints":
-            graph, path = KeypointGraph(net, ANGLE_SCALE), weights / f"{key}.onnx"
-            to_onnx(graph, net.shape.crop, path, facts, halved=bool(net.shape.backbone))
+            to_onnx(KeypointGraph(net, ANGLE_SCALE), net.shape.crop, path, facts)
         else:
-            # the locator needs no more, and the folder has a limit
-            path = weights / f"{key}.onnx"
-            to_onnx(LocatorGraph(net), net.shape.picture, path, facts, halved=True)
+            to_onnx(LocatorGraph(net), net.shape.picture, path, facts)
     figures = json.loads(evaluation.read_text()) if evaluation else None
     write_card(weights / "MODEL_CARD.md", facts, figures)
     total = sum(path.stat().st_size for path in weights.iterdir()) / 1e6
@@ -140,12 +138,10 @@ def _sane(factor: float) -> float:
     return float(np.clip(factor, 0.5, 3.0)) if np.isfinite(factor) else 1.0
 
 
-def to_onnx(
-    graph: nn.Module, size: int, path: Path, facts: dict[str, Any], halved: bool = False
-) -> None:
+def to_onnx(graph: nn.Module, size: int, path: Path, facts: dict[str, Any]) -> None:
     """One self-contained file, batch of any size, input `picture` (N, 1, size, size) 0..1.
 
-    `halved`: large arrays are kept in 16 bits; the arithmetic stays in 32.
+    Large arrays are kept in 16 bits, as weights have a limit of size; the arithmetic stays in 32.
     """
     graph.eval()
     example = torch.rand(2, 1, size, size)
@@ -163,8 +159,7 @@ def to_onnx(
             dynamo=False,
         )
     model = onnx.load(str(path))
-    if halved:
-        _halve(model)
+    _halve(model)
     onnx.checker.check_model(model)
     entry = model.metadata_props.add()
     entry.key, entry.value = checkpoint.FACTS, json.dumps(facts, sort_keys=True)
