@@ -6,7 +6,7 @@ import hashlib
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +19,7 @@ from pipeline.readers.files import sha256_of
 from pipeline.records.jsonl import load_rows
 from pipeline.records.overlay import short_name
 from pipeline.records.store import Filter, Store, find
-from pipeline.records.store.keys import keyed
+from pipeline.records.store.keys import code_of
 
 Studies = dict[str, list[FilmRead]]
 Code = Callable[[str], str]
@@ -32,12 +32,7 @@ OPEN_HEADERS = 4
 
 def coded(key: bytes) -> Code:
     """Codes as a store under that key gives them."""
-
-    def code(name: str) -> str:
-        plain = " ".join(name.replace("^", " ").split()).upper()
-        return f"op-{keyed(key, 'operator', plain)[:10]}"
-
-    return code
+    return partial(code_of, key, "operator")
 
 
 def of_results(folder: Path, code: Code | None) -> Studies:

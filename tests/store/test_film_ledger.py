@@ -53,6 +53,13 @@ def test_again_is_not_twice(store: Store, ledger: FilmLedger) -> None:
     assert ledger.counts()["read"] == len(store.readings()) == 3
 
 
+def test_a_name_that_is_no_text_is_known_again(ledger: FilmLedger) -> None:
+    odd, other = "/films/odd\udcff.dcm", "/films/odd\udcfe.dcm"
+    ledger.note([seen(0, odd)])
+    asked = [(name, 100, 7) for name in (odd, other)]
+    assert set(ledger.known(asked, failed_too=True)) == {odd}
+
+
 def test_two_names_of_one_content_are_one_film_and_both_are_known(
     store: Store, ledger: FilmLedger
 ) -> None:

@@ -13,8 +13,6 @@ blackened. Text burnt into the pixels is a matter of its own (`burnt_in.py`).
 from __future__ import annotations
 
 import dataclasses
-import hashlib
-import hmac
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
@@ -28,6 +26,7 @@ from pipeline.knee.errors import Problem
 from pipeline.readers.dicom_pixels import used_bits
 from pipeline.records.export.record import Record
 from pipeline.records.export.source import set_character_set, uid_of
+from pipeline.records.store.keys import keyed
 
 KEPT = frozenset(
     [
@@ -178,8 +177,7 @@ Box = tuple[int, int, int, int]
 
 def digest(key: bytes, purpose: str, text: str, length: int = 12) -> str:
     """A keyed digest (HMAC-SHA256) in hex: what stands in place of a name."""
-    raw = f"{purpose}\0{text}".encode("utf-8", "surrogateescape")  # paths need not be text
-    return hmac.new(key, raw, hashlib.sha256).hexdigest()[:length]
+    return keyed(key, purpose, text)[:length]
 
 
 def new_uid(key: bytes, uid: object) -> UID:

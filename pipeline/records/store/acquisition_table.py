@@ -20,7 +20,8 @@ from pipeline.knee.acquisition import (
     modality_of,
 )
 from pipeline.knee.errors import Problem
-from pipeline.records.store.acquisitions import COLUMNS, KINDS, Acquisitions, checked_label
+from pipeline.records.store.acquisitions import COLUMNS, Acquisitions, checked_label
+from pipeline.records.store.keys import KINDS
 
 FILM_COLUMNS = ("path", "sha256", "instance")
 """Columns of which one says which film a row is about."""

@@ -19,13 +19,11 @@ from pipeline.knee.acquisition import Acquisition
 from pipeline.knee.errors import Problem
 from pipeline.readers.dicom_acquisition import read_acquisition
 from pipeline.records.store import database, tables
-from pipeline.records.store.keys import keyed
+from pipeline.records.store.keys import code_of, keyed
 from pipeline.records.store.secret import reopen
 from pipeline.records.store.store import Store
 
-KINDS = {"operator": "op", "station": "st"}
 COLUMNS = ("operator", "station", "day", "modality", "body_part", "reject")
-CODE_LENGTH = 10
 BATCH = 400
 """Below the number of values that SQLite takes in one statement."""
 LABEL = re.compile(r"(?!.*\d{6})[A-Za-z0-9][A-Za-z0-9 ._-]{0,15}")
@@ -58,8 +56,7 @@ class Acquisitions:
 
     def code(self, kind: str, name: str) -> str:
         """The code that stands for an operator's or a station's name as written."""
-        plain = " ".join(name.replace("^", " ").split()).upper()
-        return f"{KINDS[kind]}-{keyed(self._store._key, kind, plain)[:CODE_LENGTH]}"
+        return code_of(self._store._key, kind, name)
 
     def give_code(self, kind: str, name: str, label: str) -> None:
         """Gives an operator or a station the site's own code. Raises `Problem`."""

@@ -15,11 +15,21 @@ from pipeline.knee.errors import Problem
 
 VARIABLE = "SQUAREON_STORE_KEY"
 LEAST = 16
+KINDS = {"operator": "op", "station": "st"}
+"""Whose names become codes, and how these begin."""
+CODE_LENGTH = 10
 
 
 def keyed(key: bytes, purpose: str, text: str) -> str:
     """HMAC-SHA256 (RFC 2104) in hex; `purpose` keeps digests of different uses apart."""
-    return hmac.new(key, f"{purpose}\0{text}".encode(), hashlib.sha256).hexdigest()
+    raw = f"{purpose}\0{text}".encode("utf-8", "surrogateescape")  # names of files need not be text
+    return hmac.new(key, raw, hashlib.sha256).hexdigest()
+
+
+def code_of(key: bytes, kind: str, name: str) -> str:
+    """The code that stands for an operator's or a station's name, however it is written."""
+    plain = " ".join(name.replace("^", " ").split()).upper()
+    return f"{KINDS[kind]}-{keyed(key, kind, plain)[:CODE_LENGTH]}"
 
 
 def key_file(store: Path) -> Path:
