@@ -33,8 +33,8 @@ from pipeline.knee.film import Film
 from pipeline.knee.truth import LabelledFilm
 from pipeline.records.dicom_out import Invention, dataset_of, orientation_of
 from pipeline.records.files import AGAIN, StopError, append_lines, read_lines, write_atomic
-from pipeline.registry import build_section
 from pipeline.records.truth_lines import coco, film_row, line_of
+from pipeline.registry import build_section
 
 DESCRIPTION, TRUTH, UNFINISHED, KEYPOINTS = (
     "dataset.json",
