@@ -150,7 +150,7 @@ def _parser(name: str, command: Command) -> argparse.ArgumentParser:
     usage = "%(prog)s [options]" if command.settings is None else None
     parser = argparse.ArgumentParser(
         prog=f"squareon {name}",
-        description=command.help.capitalize() + ".",
+        description=command.help[:1].upper() + command.help[1:] + ".",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         usage=usage,
     )
