@@ -151,7 +151,7 @@ def lines(
     Args:
         band: of y, shaded: where values should lie.
         limits: of y.
-        ticks: y to words, e.g. for another language's decimal sign.
+        ticks: y to words; ticks then stand at whole numbers, so that words may round.
         counted: x counts something and has whole ticks.
     """
     from matplotlib.ticker import MaxNLocator
@@ -175,6 +175,7 @@ def lines(
         if limits is not None:
             axes.set_ylim(*limits)
         if ticks is not None:
+            axes.yaxis.set_major_locator(MaxNLocator(steps=[1, 2, 5, 10], integer=True))
             axes.yaxis.set_major_formatter(lambda value, _: ticks(value))
         if len(series) > 1:
             axes.legend(
@@ -197,6 +198,8 @@ def spans(
     zero: bool = True,
 ) -> Figure:
     """One line for each value: a dot and its interval; the first row on top."""
+    from matplotlib.ticker import MaxNLocator
+
     drawn, axes = figure(height=0.9 + 0.34 * max(len(rows), 1))
     with house():
         if band is not None:
@@ -216,6 +219,7 @@ def spans(
         if limits is not None:
             axes.set_xlim(*limits)
         if ticks is not None:
+            axes.xaxis.set_major_locator(MaxNLocator(steps=[1, 2, 5, 10], integer=True))
             axes.xaxis.set_major_formatter(lambda value, _: ticks(value))
     return drawn
 

@@ -46,7 +46,14 @@ def html(paper: Paper) -> str:
         kind=_kind,
         source=_source,
         linked=lambda cell: isinstance(cell, Link),
+        whole=_whole,
     )
+
+
+def _whole(cell: object) -> bool:
+    """Whether a cell is a short word, such as a day or a code, which no line break may part."""
+    text = cell.text if isinstance(cell, Link) else str(cell)
+    return len(text) <= 16 and " " not in text
 
 
 def _kind(block: Block) -> str:

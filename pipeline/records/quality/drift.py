@@ -263,7 +263,9 @@ def _too_little(there: NDArray[np.bool_], base: NDArray[np.bool_], how: How) -> 
     if how.baseline is None:
         if there.sum() > LEAST_POINTS:
             return None
-        return f"there are {int(there.sum())} points, and {LEAST_POINTS + 1} are the least"
+        points = int(there.sum())
+        said = "there is 1 point" if points == 1 else f"there are {points} points"
+        return f"{said}, and {LEAST_POINTS + 1} are the least"
     count = int((base & there).sum())
     if count < LEAST_POINTS:
         return f"{count} points can be taken as unchanged, and {LEAST_POINTS} are the least"

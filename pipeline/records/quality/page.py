@@ -61,7 +61,7 @@ def _first(films: Films, drift: Drift, how: How) -> list[Block]:
     charted = [course for course in drift.courses if course.shewhart is not None]
     speaking = [course for course in charted if course.signals]
     if not charted:
-        lead = "Too little is there for a chart; the points are drawn without limits."
+        lead = "Too little is there for a chart; where there are some points, they have no limits."
     elif not speaking:
         lead = f"No chart speaks: nothing in {len(charted)} measures shows a change of positioning."
     else:
@@ -167,8 +167,11 @@ def _course(course: Course, drift: Drift) -> list[Block]:
     sizes = course.sizes[course.sizes > 0]
     said = f"{int(np.median(sizes))} readings a point on the median"
     if course.level is None:
+        why = Text(f"No chart: {course.why}.")
+        if np.isfinite(course.values).sum() < 2:  # a point alone shows no course
+            return [*blocks, why]
         alt = f"{course.measure.title}: points without limits, as {course.why}."
-        return [*blocks, course_picture(course, drift, alt), Text(f"No chart: {course.why}.")]
+        return [*blocks, course_picture(course, drift, alt), why]
     said += f"; level {_number(course, course.level.mean)} from {course.level.n} points"
     if course.spread > 1:
         said += (

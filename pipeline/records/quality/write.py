@@ -52,7 +52,7 @@ def write_drift(
 
 def told(found: Drift) -> Iterator[str]:
     """What the charts say, a line for each measure."""
-    yield f"{len(found.spells)} points ({found.spells.name}) from {found.spells.first[0]} on"
+    yield f"points ({found.spells.name}): {len(found.spells)}, from {found.spells.first[0]} on"
     for course in found.courses:
         name = f"  {course.measure.name:<18}"
         if course.level is None:
@@ -62,7 +62,7 @@ def told(found: Drift) -> Iterator[str]:
         else:
             first = course.signals[0]
             spoke = len({one.at for one in course.signals})
-            yield f"{name} {spoke} points speak, the first at {found.spells.label(first.at)}"
+            yield f"{name} points that speak: {spoke}, the first at {found.spells.label(first.at)}"
 
 
 def rows(found: Drift) -> Iterator[dict[str, Any]]:
