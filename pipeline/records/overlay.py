@@ -342,7 +342,7 @@ class Panel:
             self.y += 40
         rest = []
         if alignment.flexion_deg is not None:
-            rest.append(f"flexion {alignment.flexion_deg:.0f}°")
+            rest.append(f"flexion {round(alignment.flexion_deg)}°")
         if alignment.roll_deg is not None:
             rest.append(f"roll {alignment.roll_deg:+.0f}°")
         if rest:
