@@ -16,9 +16,12 @@ import sys
 from concurrent.futures import ProcessPoolExecutor
 from itertools import pairwise
 from multiprocessing import get_context
+from pathlib import Path
 from typing import Any
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "helpers"))
 
 from pipeline.audit.model import FilmRead
 from pipeline.audit.steps import half_widths
