@@ -27,7 +27,7 @@ plan     films under drawn names as pixels alone, a sheet for each learner in a 
          order, and a sealed key (who is taught, which film is which)
 analyse  opens the key; mixed model with learners and films, paired and two-sample t tests; writes
          study.html and study.csv (needs the extra study)
-example  all of it with invented learners
+example  all of it with invented learners (needs the extra study)
 
 docs/guides/study-kit.md holds a protocol to adapt. Consent, ethics and data protection follow your
 own rules. Films stay archived or invented ones: never for a live or autonomous procedure.
