@@ -31,7 +31,8 @@ NEAREST = 0.02
 FARTHEST = 1.9
 TIE = 1e-300
 ROUNDING = 50
-FOLDED = 0.05
+FOLDED = 0.1
+"""Share of what a surface covers that may be folded; inside out it is nearly all."""
 
 
 @compiled
@@ -289,7 +290,7 @@ def path_lengths(
 
     Parts of the surface beyond the film's edge are left out. Where it runs through itself, a
     fold turned inside out counts as nothing. Raises `Problem` as `checked` and `placed` do, and
-    where more than a twentieth of what is covered is inside out.
+    where more than a tenth of what is covered is inside out.
     """
     return _all_lengths([(name, mesh)], camera)[0]
 
