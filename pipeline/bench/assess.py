@@ -8,16 +8,14 @@ alone it is the same knee in the same beam.
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from importlib.metadata import version
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
 from pipeline.bench.accuracy import FilmResult, compare, summarise
+from pipeline.bench.pool import each
 from pipeline.bench.suite import Condition, conditions_of, summarise_suite
 from pipeline.bench.suite_tables import suite_markdown
 from pipeline.bench.tables import markdown
@@ -106,16 +104,10 @@ def read_conditions(
     check_seeds(seeds)
     jobs = [(name, seed) for name in conditions for seed in seeds]
     results: dict[str, list[FilmResult]] = {name: [] for name in conditions}
-    with ProcessPoolExecutor(
-        workers or os.cpu_count() or 1,
-        get_context("spawn"),
-        initializer=_prepare,
-        initargs=(builder, conditions),
-    ) as pool:
-        found = pool.map(_one, jobs, chunksize=4)
-        for i, ((name, _), result) in enumerate(zip(jobs, found, strict=True)):
-            results[name].append(result)
-            progress(i + 1, len(jobs))
+    found = each(_one, jobs, workers, prepare=_prepare, parts=(builder, conditions), chunk=4)
+    for i, ((name, _), result) in enumerate(zip(jobs, found, strict=True)):
+        results[name].append(result)
+        progress(i + 1, len(jobs))
     return results
 
 

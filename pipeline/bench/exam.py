@@ -14,10 +14,8 @@ import platform
 import sys
 import time
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, fields, is_dataclass
 from importlib.metadata import PackageNotFoundError, version
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +34,7 @@ from pipeline.bench.films import (
 )
 from pipeline.bench.formats import predictions_of
 from pipeline.bench.own import OwnFilms, own_films
+from pipeline.bench.pool import each
 from pipeline.bench.suites import OWN, Suite, suites_of
 from pipeline.knee.detection import Detection, Pose
 from pipeline.knee.errors import Problem
@@ -229,9 +228,6 @@ _built: dict[str, tuple[Any, Any]] = {}
 
 def _prepare(suites: Mapping[str, Suite], own: OwnFilms | None, cache: Path) -> None:
     global _suites, _own, _cache
-    import cv2
-
-    cv2.setNumThreads(1)
     _suites, _own, _cache = suites, own, cache
     _built.clear()
 
@@ -292,26 +288,13 @@ def collect(
             left = [one for one in named if one[0] not in done]
             jobs += [(entry, suite, tuple(left[k : k + CHUNK])) for k in range(0, len(left), CHUNK)]
     total, done_films = sum(len(job[2]) for job in jobs), 0
-    for job, (name, suite, rows) in zip(
-        jobs, _worked(jobs, (suites, own, cache), workers), strict=True
-    ):
+    told = each(_answer_all, jobs, workers, prepare=_prepare, parts=(suites, own, cache))
+    for job, (name, suite, rows) in zip(jobs, told, strict=True):
         append_lines(paths[name, suite], [json.dumps(row) for row in rows])
         held[name][suite] += rows
         done_films += len(job[2])
         progress(done_films, total)
     return held
-
-
-def _worked(jobs: Sequence[Job], parts: tuple[Any, ...], workers: int) -> Any:
-    workers = min(workers or os.cpu_count() or 1, len(jobs))
-    if workers <= 1:
-        _prepare(*parts)
-        yield from map(_answer_all, jobs)
-        return
-    with ProcessPoolExecutor(
-        workers, get_context("spawn"), initializer=_prepare, initargs=parts
-    ) as pool:
-        yield from pool.map(_answer_all, jobs)
 
 
 def films_of(suites: Mapping[str, Suite], own: OwnFilms | None) -> dict[str, list[tuple[str, int]]]:

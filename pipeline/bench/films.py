@@ -10,11 +10,9 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Sequence
 from dataclasses import fields
 from functools import cache
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.bench.assess import Progress, check_seeds, silent
+from pipeline.bench.pool import each
 from pipeline.bench.suites import Suite
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film, HeaderHints, Scale
@@ -76,24 +75,10 @@ def make_films(
             by_subject.setdefault(suite.subject(seed), []).append(seed)
         jobs += [(suite, seeds, cache_dir) for seeds in by_subject.values()]
     total, done = sum(len(seeds) for _, seeds, _ in jobs), 0
-    for number in _each(_make, jobs, workers):
+    for number in each(_make, jobs, workers):
         done += number
         progress(done, total)
     return total
-
-
-def _each(work: Any, jobs: Sequence[Any], workers: int) -> Iterator[Any]:
-    """`work` of each job, in processes where several are asked for."""
-    workers = min(workers or os.cpu_count() or 1, len(jobs))
-    if workers <= 1:
-        yield from map(work, jobs)
-        return
-    with ProcessPoolExecutor(workers, get_context("spawn"), initializer=_one_thread) as pool:
-        yield from pool.map(work, jobs)
-
-
-def _one_thread() -> None:
-    cv2.setNumThreads(1)
 
 
 @cache

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass, field, replace
 from importlib.metadata import version
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +25,7 @@ from pipeline.bench.closed_loop import (
     summarise_episodes,
     wander,
 )
+from pipeline.bench.pool import each
 from pipeline.bench.tables import number, percent
 from pipeline.knee.errors import Problem
 from pipeline.knee.truth import LabelledFilm
@@ -148,16 +146,11 @@ def run_loop(settings: LoopSettings, progress: Progress = silent) -> dict[str, A
     parts = parts_of(read)  # a mistake is told before any work
     jobs = [(view, seed) for view in VIEWS for seed in seeds]
     found: dict[str, dict[str, list[Episode]]] = {v: {k: [] for k in KINDS} for v in VIEWS}
-    with ProcessPoolExecutor(
-        settings.workers or os.cpu_count() or 1,
-        get_context("spawn"),
-        initializer=_prepare,
-        initargs=(settings,),
-    ) as pool:
-        for i, (job, episodes) in enumerate(zip(jobs, pool.map(_one, jobs), strict=True)):
-            for kind, episode in episodes.items():
-                found[job[0]][kind].append(episode)
-            progress(i + 1, len(jobs))
+    told = each(_one, jobs, settings.workers, prepare=_prepare, parts=(settings,))
+    for i, (job, episodes) in enumerate(zip(jobs, told, strict=True)):
+        for kind, episode in episodes.items():
+            found[job[0]][kind].append(episode)
+        progress(i + 1, len(jobs))
     tolerance = parts.align.tolerance_deg
     return {
         "made_by": {
