@@ -9,10 +9,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
 from pipeline.knee.film import Film
 from pipeline.knee.reading import Reading
+from pipeline.records import templates
 from pipeline.records.files import write_atomic
 from pipeline.records.jsonl import load_rows
 from pipeline.records.overlay import CAUTION, VIEWS, overlay_name, short_name
@@ -41,15 +40,10 @@ class PageWriter:
 def render(out: Path, title: str) -> str:
     """The page as HTML; pictures are linked from `overlays/`."""
     cards = [card(row, out) for row in load_rows(out)]
-    environment = Environment(
-        loader=PackageLoader("pipeline.records", ""),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     counts = Counter(each["verdict"] for each in cards)
-    return environment.get_template("page.html").render(
+    return templates.render(
+        "pipeline.records",
+        "page.html",
         title=title,
         caution=CAUTION,
         cards=cards,

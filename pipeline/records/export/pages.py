@@ -9,7 +9,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from pipeline.records.export import words
@@ -18,6 +17,7 @@ from pipeline.records.export.plot import plot as plot_of
 from pipeline.records.export.record import NOTICE, Record
 from pipeline.records.overlay import CAUTION
 from pipeline.records.share import FEW
+from pipeline.records.templates import render
 
 
 @dataclass(frozen=True)
@@ -92,14 +92,7 @@ def line_of(sheet: Sheet) -> dict[str, Any]:
 
 
 def _render(template: str, **values: Any) -> str:
-    environment = Environment(
-        loader=PackageLoader("pipeline.records.export", ""),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template(template).render(caution=CAUTION, notice=NOTICE, **values)
+    return render("pipeline.records.export", template, caution=CAUTION, notice=NOTICE, **values)
 
 
 def _told(sheet: Sheet) -> dict[str, Any]:

@@ -6,12 +6,11 @@ import base64
 import json
 from pathlib import Path
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
 from pipeline.language import speech
 from pipeline.records.files import write_atomic
 from pipeline.records.paper.model import Block, Link, Paper, Picture, levels
 from pipeline.records.paper.standing import cautions
+from pipeline.records.templates import render
 
 
 def write_html(paper: Paper, path: Path) -> None:
@@ -28,14 +27,9 @@ def html(paper: Paper) -> str:
     t = speech(paper.language)
     head, body = cautions(t, paper.invented)
     depth = levels(paper.blocks)
-    environment = Environment(
-        loader=PackageLoader("pipeline.records.paper", ""),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("paper.html").render(
+    return render(
+        "pipeline.records.paper",
+        "paper.html",
         paper=paper,
         table=t("Table"),
         head=head,
