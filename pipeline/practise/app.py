@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 import time
 from importlib.metadata import version
 from pathlib import Path
@@ -17,7 +16,7 @@ from pipeline.practise.desk import Desk
 from pipeline.practise.exercise import LEVELS
 from pipeline.practise.rounds import Exposure, Round, answer_of, levels_of
 from pipeline.practise.table import moves_of
-from pipeline.review.door import MEMORY, PAGE, Entrance, PageFiles
+from pipeline.review.door import MEMORY, PAGE, Entrance, PageFiles, index_of, told
 from pipeline.review.guard import Guard
 
 OWN_PAGE = Path(__file__).parent / "page"
@@ -66,8 +65,7 @@ def create_app(desk: Desk, way: Entrance) -> Guard:
 
     @app.exception_handler(Problem)
     def problem(request: Request, error: Problem) -> JSONResponse:
-        told = {"source": error.source, "what": error.what, "do": error.do}
-        return JSONResponse(told, 422)
+        return JSONResponse(told(error), 422)
 
     _look(app, desk, way.token if way.hand_out else "")
     _play(app, desk)
@@ -75,12 +73,11 @@ def create_app(desk: Desk, way: Entrance) -> Guard:
 
 
 def _look(app: FastAPI, desk: Desk, token: str) -> None:
-    index = (OWN_PAGE / "index.html").read_text(encoding="utf-8")
+    index = index_of(OWN_PAGE, token)
 
     @app.get("/")
     def page() -> HTMLResponse:
-        whole = index.replace("{{token}}", html.escape(token, quote=True))
-        return HTMLResponse(whole, headers=MEMORY)
+        return HTMLResponse(index, headers=MEMORY)
 
     @app.get("/api/start")
     def start() -> dict[str, Any]:

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import html
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
-from pathlib import Path
 from typing import Annotated, Any
 
 from fastapi import FastAPI, Header, Request, Response
@@ -19,7 +17,7 @@ from pipeline.records.overlay import CAUTION
 from pipeline.records.store import Conflict
 from pipeline.review.changes import Changes, changes_between, changes_of
 from pipeline.review.desk import Desk, Viewer
-from pipeline.review.door import MEMORY, PAGE, PageFiles
+from pipeline.review.door import MEMORY, PAGE, PageFiles, index_of, told
 from pipeline.review.footprints import kinds
 from pipeline.review.guard import Guard
 
@@ -119,27 +117,19 @@ def _errors(app: FastAPI) -> None:
             "reason": "" if last is None else last.reason,
             "at": "" if last is None else last.at,
         }
-        return JSONResponse({**_told(error), "theirs": theirs}, 409)
+        return JSONResponse({**told(error), "theirs": theirs}, 409)
 
     @app.exception_handler(Problem)
     def problem(request: Request, error: Problem) -> JSONResponse:
-        return JSONResponse(_told(error), 422)
-
-
-def _told(error: Problem) -> dict[str, str]:
-    """The sentence; of a path only the last two names, others need not see the rest."""
-    source = "/".join(Path(error.source).parts[-2:]) if "/" in error.source else error.source
-    return {"source": source, "what": error.what, "do": error.do}
+        return JSONResponse(told(error), 422)
 
 
 def _look(app: FastAPI, desk: Desk, facts: Facts, token: str) -> None:
-    index = (PAGE / "index.html").read_text(encoding="utf-8")
+    index = index_of(PAGE, token)
 
     @app.get("/")
     def page() -> HTMLResponse:
-        return HTMLResponse(
-            index.replace("{{token}}", html.escape(token, quote=True)), headers=MEMORY
-        )
+        return HTMLResponse(index, headers=MEMORY)
 
     @app.get("/api/start")
     def start() -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import html
 import secrets
 import socket
 import webbrowser
@@ -30,6 +31,18 @@ class PageFiles(StaticFiles):
         response = super().file_response(*arguments, **words)
         response.headers["cache-control"] = MEMORY["cache-control"]
         return response
+
+
+def index_of(page: Path, token: str) -> str:
+    """A page's first file, with the token that it hands back; "" for none."""
+    index = (page / "index.html").read_text(encoding="utf-8")
+    return index.replace("{{token}}", html.escape(token, quote=True))
+
+
+def told(error: Problem) -> dict[str, str]:
+    """The sentence; of a path only the last two names, others need not see the rest."""
+    source = "/".join(Path(error.source).parts[-2:]) if "/" in error.source else error.source
+    return {"source": source, "what": error.what, "do": error.do}
 
 
 @dataclass(frozen=True)

@@ -118,12 +118,13 @@ def test_a_full_disk_loses_nothing(house: PracticeHouse, monkeypatch: pytest.Mon
     path = f"/api/rounds/{begin(house, SQUARE)['id']}"
 
     def full(record: Any) -> None:
-        raise Problem("rounds.jsonl", "the disk is full", "free some space")
+        raise Problem("/home/teacher/class/rounds.jsonl", "the disk is full", "free some space")
 
     with monkeypatch.context() as broken:
         broken.setattr(Book, "add", lambda self, record: full(record))
         answer = house.call(f"{path}/claim", {"answer": {}})
         assert (answer.status, answer.json["what"]) == (422, "the disk is full")
+        assert answer.json["source"] == "class/rounds.jsonl"  # learners need not see the rest
     for _ in range(2):
         assert house.call(f"{path}/stop", {}).json["ended"] == "square"
     assert len(house.desk.book.rounds()) == before + 1
