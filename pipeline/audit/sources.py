@@ -14,7 +14,8 @@ from pydicom.dataset import Dataset
 
 from pipeline.audit.model import FilmRead
 from pipeline.readers.dicom_acquisition import acquisition_of
-from pipeline.readers.dicom_shot import Shot, read_header, shot_of
+from pipeline.readers.dicom_shot import Shot, shot_of
+from pipeline.readers.dicom_tags import read_header
 from pipeline.readers.files import sha256_of
 from pipeline.records.jsonl import load_rows
 from pipeline.records.overlay import short_name

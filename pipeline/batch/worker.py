@@ -18,9 +18,10 @@ from pipeline.contracts import FilmReader
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
 from pipeline.knee.reading import Reading
+from pipeline.readers.files import sha256_of
 from pipeline.readers.read import read_films
 from pipeline.records.files import StopError, full_disk
-from pipeline.records.journal import Entry, Trouble, digest_of
+from pipeline.records.journal import Entry, Trouble
 from pipeline.run import Parts, read_study
 
 CHUNK = 24
@@ -121,7 +122,7 @@ def stamp_of(path: Path) -> tuple[int, int, str]:
         status = path.stat()
         if not stat.S_ISREG(status.st_mode):
             return -1, -1, ""  # a named pipe would be waited for without end
-        return status.st_size, status.st_mtime_ns, digest_of(path)
+        return status.st_size, status.st_mtime_ns, sha256_of(path)
     except OSError:
         return -1, -1, ""
 

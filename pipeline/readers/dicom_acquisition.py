@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import re
-import warnings
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
 
-import pydicom
 from pydicom.dataset import Dataset
 
 from pipeline.knee.acquisition import CAUSES, Acquisition, body_part_of, modality_of
 from pipeline.readers.dicom_header import acquired, body_part
-from pipeline.readers.dicom_tags import Tags
-from pipeline.readers.files import first_bytes, has_preamble
+from pipeline.readers.dicom_tags import Tags, read_header
 
 REJECTED = frozenset({"113001", "113037"})
 """Titles of key object selections that reject films: for quality and for patient safety reasons
@@ -26,7 +23,7 @@ TITLE_MODIFIER = "113011"
 def read_acquisition(path: Path) -> Acquisition:
     """What the header of one film says; an empty one for anything but DICOM. Never raises."""
     try:
-        dataset = _header(path)
+        dataset = read_header(path)
         return Acquisition() if dataset is None else acquisition_of(dataset)
     except Exception:  # a film that cannot be opened says so elsewhere
         return Acquisition()
@@ -53,7 +50,7 @@ def rejected_films(path: Path) -> Iterator[tuple[str, str]]:
     any other file. Never raises.
     """
     try:
-        dataset = _header(path)
+        dataset = read_header(path)
         if dataset is None or str(dataset.get("SOPClassUID")) != KEY_OBJECTS:
             return
         tags = Tags(dataset)
@@ -77,14 +74,6 @@ def rejected_films(path: Path) -> Iterator[tuple[str, str]]:
         return
     for uid in films:
         yield uid, found[0] if found else "unknown"
-
-
-def _header(path: Path) -> Dataset | None:
-    if not has_preamble(first_bytes(path)):
-        return None
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # pydicom quotes header values
-        return pydicom.dcmread(path, stop_before_pixels=True)
 
 
 def _operator(tags: Tags) -> str | None:

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import math
-import warnings
 from dataclasses import dataclass
 from pathlib import Path
 
-import pydicom
 from pydicom.dataset import Dataset
 
 from pipeline.readers.dicom_header import acquired, lying_on_side
-from pipeline.readers.dicom_tags import Tags
-from pipeline.readers.files import first_bytes, has_preamble
+from pipeline.readers.dicom_tags import Tags, read_header
 
 TABLE_ANGLES = {
     "turned": "TableHorizontalRotationAngle",
@@ -74,18 +71,6 @@ class Shot:
     positioner: Positioner | None = None
     lying_on_side: bool | None = None
     invented: bool = False
-
-
-def read_header(path: Path) -> Dataset | None:
-    """A DICOM file without its pixels; None for anything else. Never raises."""
-    try:
-        if not has_preamble(first_bytes(path)):
-            return None
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # pydicom quotes header values
-            return pydicom.dcmread(path, stop_before_pixels=True)
-    except Exception:  # a film that cannot be opened says so elsewhere
-        return None
 
 
 def read_shot(path: Path, frame: int | None = None) -> Shot:

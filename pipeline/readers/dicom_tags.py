@@ -3,11 +3,28 @@
 from __future__ import annotations
 
 import math
+import warnings
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
+import pydicom
 from pydicom.dataset import Dataset
 from pydicom.valuerep import PersonName
+
+from pipeline.readers.files import first_bytes, has_preamble
+
+
+def read_header(path: Path) -> Dataset | None:
+    """A DICOM file without its pixels; None for anything else. Never raises."""
+    try:
+        if not has_preamble(first_bytes(path)):
+            return None
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # pydicom quotes header values
+            return pydicom.dcmread(path, stop_before_pixels=True)
+    except Exception:  # a film that cannot be opened says so elsewhere
+        return None
 
 
 class Tags:

@@ -6,13 +6,13 @@ the settings' digest, and the problems met. `problems.csv` is made from it.
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from pipeline.knee.errors import Problem
+from pipeline.readers.files import sha256_of
 from pipeline.records.files import append_lines, read_lines, write_atomic
 from pipeline.records.table import csv_text
 
@@ -85,7 +85,7 @@ class Journal:
             return False
         if status.st_size != entry.size:
             return False
-        return status.st_mtime_ns == entry.mtime_ns or digest_of(path) == entry.sha256
+        return status.st_mtime_ns == entry.mtime_ns or sha256_of(path) == entry.sha256
 
     def add(self, entry: Entry) -> None:
         """Notes a finished file, on disk before this returns."""
@@ -102,9 +102,3 @@ class Journal:
         """Writes `problems.csv`; `extra` are problems that belong to no file."""
         rows = [asdict(trouble) for trouble in (*extra, *self.troubles())]
         write_atomic(out / "problems.csv", csv_text(PROBLEM_COLUMNS, rows))
-
-
-def digest_of(path: Path) -> str:
-    """SHA-256 of a file's bytes, hex."""
-    with open(path, "rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()

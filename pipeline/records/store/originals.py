@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 from pathlib import Path, PurePosixPath
 
 from pipeline.knee.errors import Problem
+from pipeline.readers.files import sha256_of
 from pipeline.records.store.model import StoredReading
 
 
@@ -42,8 +42,7 @@ def open_original(stored: StoredReading) -> Path:
         )
     for path in there:
         try:
-            with open(path, "rb") as file:
-                digest = hashlib.file_digest(file, "sha256").hexdigest()
+            digest = sha256_of(path)
         except OSError as error:
             raise Problem(
                 str(path),
