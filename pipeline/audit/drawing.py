@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -26,7 +25,7 @@ from pipeline.readers.read import read_films
 from pipeline.records import canvas as c
 from pipeline.records.canvas import Canvas
 from pipeline.records.export.outlines import detection_of
-from pipeline.records.overlay import windowed
+from pipeline.records.overlay import Window, grey_levels
 
 Array = NDArray[np.float64]
 
@@ -34,6 +33,8 @@ ROUND_BOX = 0.15
 """Margin about the knee's box, as a share of its size."""
 DARKENED = 0.5
 """Brightness of a film under a drawing."""
+GONE = 70
+"""Grey level, 0 to 255, in place of a film that is gone."""
 SEPARATIONS = (
     "condyle offset front to back",
     "condyle offset up and down",
@@ -127,8 +128,7 @@ class Draughtsman:
 
 def film_picture(drawn: Drawn, size: int, outline: bool = True) -> bytes:
     """PNG of the film about its knee with the fitted outline, `size` pixels high."""
-    window = Window.about(drawn, size)
-    canvas = window.ground(drawn.film.pixels, drawn.blank)
+    canvas, window = _ground(drawn, size)
     if outline and drawn.knee is not None:
         _knee(canvas, window, drawn.knee, c.SKY, 0.0)
     return canvas.png()
@@ -136,51 +136,25 @@ def film_picture(drawn: Drawn, size: int, outline: bool = True) -> bytes:
 
 def turned_picture(drawn: Drawn, knee: FittedKnee, size: int) -> bytes:
     """PNG of the first film, darkened, the fitted knee thin and the turned one bright over it."""
-    window = Window.about(drawn, size)
-    canvas = window.ground(drawn.film.pixels, drawn.blank, DARKENED)
+    canvas, window = _ground(drawn, size, DARKENED)
     if drawn.knee is not None:
         _knee(canvas, window, drawn.knee, c.SKY, 0.0, condyles=False)
     _knee(canvas, window, knee, c.YELLOW, 7.0)
     return canvas.png()
 
 
-@dataclass(frozen=True)
-class Window:
-    """The part of a film that is drawn: first pixel, size in film pixels, canvas px a film px."""
-
-    x0: int
-    y0: int
-    x1: int
-    y1: int
-    scale: float
-
-    @staticmethod
-    def about(drawn: Drawn, size: int) -> Window:
-        """Around the knee's box, the whole film where there is none."""
-        film, box = drawn.film, drawn.read.row["knee"]["box"]
-        x0, y0, x1, y1 = box or (0.0, 0.0, film.columns, film.rows)
-        edge = ROUND_BOX * max(x1 - x0, y1 - y0)
-        left, top = max(0, int(x0 - edge)), max(0, int(y0 - edge))
-        right, bottom = min(film.columns, int(x1 + edge)), min(film.rows, int(y1 + edge))
-        return Window(left, top, right, bottom, size / max(bottom - top, 1))
-
-    def ground(self, pixels: NDArray[np.float32], blank: bool, share: float = 1.0) -> Canvas:
-        """The film's part as grey levels, darkened to a share; plain grey where it is gone."""
-        part = pixels[self.y0 : self.y1, self.x0 : self.x1]
-        width, height = (
-            max(8, round((self.x1 - self.x0) * self.scale)),
-            max(8, round((self.y1 - self.y0) * self.scale)),
-        )
-        if blank:
-            return Canvas(np.full((height, width, 3), 70, np.uint8))
-        how = cv2.INTER_AREA if self.scale < 1 else cv2.INTER_CUBIC
-        resized = np.asarray(cv2.resize(part, (width, height), interpolation=how), np.float32)
-        grey = (windowed(resized) * share).astype(np.uint8)
-        return Canvas(np.repeat(grey[:, :, None], 3, axis=2))
-
-    def __call__(self, xy: Array) -> Array:
-        """(N, 2) film pixels to canvas pixels."""
-        return (np.asarray(xy) - (self.x0, self.y0) + 0.5) * self.scale - 0.5
+def _ground(drawn: Drawn, size: int, share: float = 1.0) -> tuple[Canvas, Window]:
+    """The film about its knee, darkened to a share, `size` pixels high; the whole film where no
+    knee was found, plain grey where the film is gone."""
+    film, box = drawn.film, drawn.read.row["knee"]["box"]
+    x0, y0, x1, y1 = box or (0.0, 0.0, film.columns, film.rows)
+    edge = ROUND_BOX * max(x1 - x0, y1 - y0)
+    left, top = max(0, int(x0 - edge)), max(0, int(y0 - edge))
+    right, bottom = min(film.columns, int(x1 + edge)), min(film.rows, int(y1 + edge))
+    window = Window(left, top, size / max(bottom - top, 1))
+    grey = grey_levels(film.pixels[top:bottom, left:right], window.scale)
+    grey = np.full_like(grey, GONE) if drawn.blank else (grey * share).astype(np.uint8)
+    return Canvas(np.repeat(grey[:, :, None], 3, axis=2)), window
 
 
 def _knee(

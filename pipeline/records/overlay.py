@@ -104,10 +104,8 @@ def draw(
     x0, y0, x1, y1 = part_shown(film, reading, zoom)
     part = film.pixels[y0:y1, x0:x1]
     scale = size / max(part.shape)
-    width, height = round(part.shape[1] * scale), round(part.shape[0] * scale)
-    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
-    resized = cv2.resize(part, (width, height), interpolation=how)
-    grey = windowed(np.asarray(resized, dtype=np.float32))
+    grey = grey_levels(part, scale)
+    height, width = grey.shape
     panel = Panel(reading, whole=part.size == film.pixels.size, note=note, more=more)
     rows = max(height, panel.height, LEAST_HEIGHT) + FOOTER
     rgb = np.full((rows, width + PANEL, 3), c.DARK, np.uint8)
@@ -149,6 +147,13 @@ def part_around(film: Film, box: Sequence[float] | None) -> tuple[int, int, int,
     if np.any(high - low < 8):
         return whole
     return int(low[0]), int(low[1]), int(high[0]), int(high[1])
+
+
+def grey_levels(part: NDArray[np.float32], scale: float) -> NDArray[np.uint8]:
+    """A film's part at `scale` canvas pixels a film pixel, as `windowed`; at least 8 x 8 pixels."""
+    rows, columns = (max(8, round(length * scale)) for length in part.shape)
+    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    return windowed(np.asarray(cv2.resize(part, (columns, rows), interpolation=how), np.float32))
 
 
 def windowed(part: NDArray[np.float32]) -> NDArray[np.uint8]:

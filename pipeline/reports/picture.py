@@ -15,7 +15,7 @@ from pipeline.language.phrases import told
 from pipeline.records import canvas as c
 from pipeline.records.canvas import Canvas, text_width
 from pipeline.records.export.marks import Mark, marks_of, ring
-from pipeline.records.overlay import Window, part_around, windowed
+from pipeline.records.overlay import Window, grey_levels, part_around
 
 SIZE, SMALL = 1100, 560
 QUALITY = 88
@@ -31,12 +31,10 @@ def pictures(
     x0, y0, x1, y1 = part_around(film, reading["knee"]["box"])
     part = film.pixels[y0:y1, x0:x1]
     scale = SIZE / max(part.shape)
-    shape = (round(part.shape[1] * scale), round(part.shape[0] * scale))
-    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
-    grey = windowed(np.asarray(cv2.resize(part, shape, interpolation=how), dtype=np.float32))
+    grey = grey_levels(part, scale)
     drawn = Canvas(np.repeat(grey[:, :, None], 3, axis=2))
     draw(t, drawn, marks_of(reading, outline), Window(x0, y0, scale))
-    small = (round(shape[0] * SMALL / SIZE), round(shape[1] * SMALL / SIZE))
+    small = (round(grey.shape[1] * SMALL / SIZE), round(grey.shape[0] * SMALL / SIZE))
     return _jpeg(drawn.rgb), _jpeg(cv2.resize(drawn.rgb, small, interpolation=cv2.INTER_AREA))
 
 
