@@ -97,10 +97,10 @@ def test_from_the_worklist_to_a_signed_record(browser: Any, house: House, store:
     assert not same(stored.current, original)
     assert not store.verify()
     visit.press("w")
+    page.get_by_text("1 of 6 decided").wait_for()  # the list is asked for anew
     page.locator("#f-search").fill("")
     page.locator("#f-state").select_option("changed")
-    assert page.locator(".line.row").count() == 1
-    assert "1 of 6 decided" in page.locator(".progress").inner_text()
+    page.wait_for_function("() => document.querySelectorAll('.line.row').length === 1")
     assert not visit.errors
     visit.close()
 
