@@ -7,6 +7,7 @@ arrays, so that worker processes can send it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -116,7 +117,7 @@ class SubjectScene:
         )
         nodes = np.zeros((NODES, len(MATERIALS) + 1), np.float32)
         for column, name in enumerate(MATERIALS):
-            nodes[: len(used.weights), column] = used.mu[name] * np.log2(np.e)
+            nodes[: len(used.weights), column] = used.mu[name] * np.log2(math.e)
         nodes[: len(used.weights), -1] = used.weights
         grain, patterns = _grain(self.knee, camera, technique, rng)
         pitch = float(np.linalg.norm(camera.step_x))
