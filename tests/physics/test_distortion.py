@@ -80,7 +80,7 @@ def test_the_picture_goes_through_the_same_map(distortion: Distortion, seed: int
         found = np.array([(made * x).sum(), (made * y).sum()]) / made.sum()
         # A spot's centre of mass is bent a little with its shape: second order in its size.
         want = distortion.forward(spot)
-        assert found == pytest.approx(want, abs=0.05)
+        assert found == pytest.approx(want, abs=0.1)
 
 
 def test_a_film_is_distorted_as_its_settings_say() -> None:

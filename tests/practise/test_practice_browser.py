@@ -124,8 +124,11 @@ def test_by_keyboard_alone(visit: Visit) -> None:
     page.locator(".solid").focus()
     before = page.locator(".solid-names span").first.get_attribute("style")
     visit.press("ArrowLeft", "ArrowLeft")
-    visit.settle()
-    assert page.locator(".solid-names span").first.get_attribute("style") != before
+    # drawn at the next frame, whenever a busy machine comes to it
+    page.wait_for_function(
+        "was => document.querySelector('.solid-names span').getAttribute('style') !== was",
+        arg=before,
+    )
     page.get_by_role("button", name="End").focus()
     visit.press("Enter")
     page.wait_for_selector(".result")
