@@ -18,9 +18,11 @@ from babel.messages.catalog import Catalog
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po, write_po
 
-from pipeline.language.speech import CATALOGUES, DOMAIN
+from pipeline.language.speech import DOMAIN
 
 ROOT = Path(__file__).resolve().parents[1]
+CATALOGUES = ROOT / "pipeline" / "language" / "catalogues"
+"""Where they are kept, which need not be where they are installed."""
 ONE, PLURAL, CONTEXT = ("t", "mark"), ("plural",), ("within", "mark_within")
 """Names of functions whose first texts are sentences (pipeline/language/speech.py)."""
 WHEN = datetime(2000, 1, 1, tzinfo=UTC)
