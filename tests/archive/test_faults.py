@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import signal
 import subprocess
@@ -34,17 +33,6 @@ from pipeline.records.store import Store
 
 LINUX = pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
 COUNT = 80
-
-
-@pytest.fixture(scope="module")
-def postgres() -> Iterator[PostgresServer]:
-    server = PostgresServer()
-    if not server.available:
-        pytest.skip(server.missing)
-    if importlib.util.find_spec("psycopg") is None:
-        pytest.skip("psycopg is not installed (pip install '.[postgresql]')")
-    with server:
-        yield server
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

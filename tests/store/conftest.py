@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -14,17 +13,6 @@ from store_cases import KEY
 from pipeline.records.store import Store
 
 DATABASES = ("sqlite", "postgresql")
-
-
-@pytest.fixture(scope="session")
-def postgres() -> Iterator[PostgresServer]:
-    server = PostgresServer()
-    if not server.available:
-        pytest.skip(server.missing)
-    if importlib.util.find_spec("psycopg") is None:
-        pytest.skip("psycopg is not installed (pip install '.[postgresql]')")
-    with server:
-        yield server
 
 
 @pytest.fixture(params=DATABASES)
