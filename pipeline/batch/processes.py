@@ -25,8 +25,12 @@ from pipeline.records.files import AGAIN, StopError
 ALGEBRA_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 """Names by which libraries of linear algebra are told how many threads to start."""
 
-TRIES = 2
-"""How often one thing may end its process before it is left alone."""
+TRIES = 3
+"""How often a process may end at one thing before that is left alone.
+
+More than two: somebody else may end processes too (a machine short of memory, an administrator),
+and over a large archive the same film is met by two of these now and then.
+"""
 
 Mark = Callable[[str], None]
 U = TypeVar("U")

@@ -20,7 +20,7 @@ def make_environment() -> object:
 
 
 class Odd:
-    """Does words: `die` ends the process, `once PATH` only the first time, `raise` raises."""
+    """Does words: `die` ends the process, `killed N PATH` the first N times, `raise` raises."""
 
     def __call__(self, words: Sequence[str], skip: Collection[str], mark: Mark) -> list[str]:
         done = []
@@ -37,9 +37,13 @@ class Odd:
         kind, _, rest = word.partition(" ")
         if kind == "die":
             os.kill(os.getpid(), signal.SIGSEGV)
-        if kind == "once" and not Path(rest).exists():
-            Path(rest).touch()
-            os.kill(os.getpid(), signal.SIGKILL)
+        if kind == "killed":
+            times, _, path = rest.partition(" ")
+            with Path(path).open("a+") as marks:
+                if marks.tell() < int(times):
+                    marks.write("x")
+                    marks.flush()
+                    os.kill(os.getpid(), signal.SIGKILL)
         if kind == "raise":
             raise ValueError(rest)
         if kind == "print":

@@ -22,17 +22,18 @@ def lane() -> Iterator[Isolated[list[str], list[str]]]:
     one.close()
 
 
-def test_what_crashes_twice_is_left_and_the_rest_is_done(
+def test_what_crashes_again_and_again_is_left_and_the_rest_is_done(
     lane: Isolated[list[str], list[str]],
 ) -> None:
     assert lane(["a", "die", "b", "die", "c"]) == ["a", "left die", "b", "left die", "c"]
     assert lane(["d", "die now", "e"]) == ["d", "left die now", "e"]
 
 
-def test_what_is_killed_once_is_done_again(
-    lane: Isolated[list[str], list[str]], tmp_path: Path
+@pytest.mark.parametrize("times", [1, 2])
+def test_what_others_kill_once_or_twice_is_done_again(
+    lane: Isolated[list[str], list[str]], tmp_path: Path, times: int
 ) -> None:
-    word = f"once {tmp_path / 'mark'}"
+    word = f"killed {times} {tmp_path / 'marks'}"
     assert lane(["a", word, "b"]) == ["a", word, "b"]
 
 
