@@ -5,6 +5,7 @@ Property tests draw the same examples every time, so that a run says something a
 
 import importlib.util
 from collections.abc import Iterator
+from typing import Any
 
 import pytest
 from hypothesis import settings
@@ -12,6 +13,15 @@ from postgres_server import PostgresServer
 
 settings.register_profile("steady", derandomize=True, deadline=None)
 settings.load_profile("steady")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """Chromium; skips where there is none."""
+    from review_browser import chromium
+
+    with chromium() as running:
+        yield running
 
 
 @pytest.fixture(scope="session")

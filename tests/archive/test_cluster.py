@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import signal
-import socket
 import subprocess
 import sys
 import threading
@@ -14,6 +13,7 @@ from pathlib import Path
 
 import pytest
 from fake_archive import HELPERS, ROOT, check_books, count, films, open_store, reader_of, sources
+from loopback import free_port
 from odd_work import Odd
 from squareon_fakes import write_film
 
@@ -30,12 +30,6 @@ COUNT = 60
 @pytest.fixture(autouse=True)
 def often(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(engine, "NOTE_FILMS", 5)
-
-
-def free_port() -> int:
-    with socket.socket() as listening:
-        listening.bind(("127.0.0.1", 0))
-        return int(listening.getsockname()[1])
 
 
 @contextmanager

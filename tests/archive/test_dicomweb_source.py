@@ -7,7 +7,6 @@ test_real_archive.py.
 from __future__ import annotations
 
 import pickle
-import ssl
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
@@ -15,11 +14,11 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from invented_archive import PATIENT, Kept, film, small_archive, write
-from invented_certificates import Certificates, make_certificates
+from invented_archive import PATIENT, Kept, film, names, write
+from invented_certificates import Certificates, server_tls
 from small_dicomweb import SmallServer, serving_dicomweb
 
-from pipeline.archive.contract import GoneError, Listed, Source, Wanted
+from pipeline.archive.contract import GoneError, Source, Wanted
 from pipeline.archive.sources.dicomweb import DicomwebSource
 from pipeline.archive.sources.multipart import Begin, BrokenError, Data, End, Multipart, media_type
 from pipeline.archive.sources.network import PASSWORD, TOKEN, USER, Network
@@ -30,26 +29,10 @@ pytest.importorskip("requests", reason="requests is not installed (squareon[arch
 QUICK = Network(attempts=3, backoff_s=0.01, timeout_s=5.0)
 
 
-@pytest.fixture(scope="module")
-def kept(tmp_path_factory: pytest.TempPathFactory) -> list[Kept]:
-    return small_archive(tmp_path_factory.mktemp("kept"))
-
-
-@pytest.fixture(scope="module")
-def certificates(tmp_path_factory: pytest.TempPathFactory) -> Certificates:
-    return make_certificates(tmp_path_factory.mktemp("certificates"))
-
-
 @pytest.fixture
 def server(kept: list[Kept]) -> Iterator[tuple[SmallServer, DicomwebSource]]:
     with serving_dicomweb(kept) as (server, address):
         yield server, DicomwebSource(address, QUICK)
-
-
-def names(source: Source, wanted: Wanted | None = None) -> list[str]:
-    found = list(source.list(wanted or Wanted()))
-    assert all(isinstance(each, Listed) for each in found), found
-    return [each.name for each in found if isinstance(each, Listed)]
 
 
 def test_lists_films_and_no_reports_study_by_study(server, kept: list[Kept]) -> None:
@@ -296,17 +279,8 @@ def test_plain_only_on_loopback_or_by_an_explicit_option(monkeypatch: pytest.Mon
         DicomwebSource("http://archive.example/dicom-web", plain)
 
 
-def tls(certificates: Certificates, name: str = "server", ask: bool = False) -> ssl.SSLContext:
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    context.load_cert_chain(getattr(certificates, name), getattr(certificates, f"{name}_key"))
-    if ask:
-        context.load_verify_locations(certificates.ca)
-        context.verify_mode = ssl.CERT_REQUIRED
-    return context
-
-
 def test_tls_believes_the_named_authority_only(kept, certificates: Certificates) -> None:
-    with serving_dicomweb(kept, tls(certificates)) as (_, address):
+    with serving_dicomweb(kept, server_tls(certificates)) as (_, address):
         assert len(names(DicomwebSource(address, Network(ca_file=certificates.ca)))) == 5
         with pytest.raises(Problem, match="certificate that cannot be trusted"):
             names(DicomwebSource(address, Network()))
@@ -314,7 +288,7 @@ def test_tls_believes_the_named_authority_only(kept, certificates: Certificates)
 
 def test_tls_checks_the_host_name(kept, certificates: Certificates) -> None:
     with (
-        serving_dicomweb(kept, tls(certificates, "elsewhere")) as (_, address),
+        serving_dicomweb(kept, server_tls(certificates, "elsewhere")) as (_, address),
         pytest.raises(Problem, match="certificate"),
     ):
         names(DicomwebSource(address, Network(ca_file=certificates.ca)))
@@ -330,7 +304,7 @@ def test_a_client_certificate_is_shown(kept, certificates: Certificates) -> None
         key=certificates.other_client_key,
         attempts=1,
     )
-    with serving_dicomweb(kept, tls(certificates, ask=True)) as (_, address):
+    with serving_dicomweb(kept, server_tls(certificates, ask=True)) as (_, address):
         assert len(names(DicomwebSource(address, own))) == 5
         for without in (stranger, Network(ca_file=certificates.ca, attempts=1)):
             with pytest.raises(Problem):

@@ -12,14 +12,15 @@ from pathlib import Path
 
 import pydicom
 import pytest
-from invented_archive import PATIENT, Kept, film, small_archive, write
-from invented_certificates import Certificates, make_certificates
+from invented_archive import PATIENT, Kept, film, names, write
+from invented_certificates import server_tls
+from loopback import free_port
 
 pytest.importorskip("pynetdicom", reason="pynetdicom is not installed (squareon[archive])")
 
 from small_pacs import SmallPacs, serving_pacs
 
-from pipeline.archive.contract import GoneError, Listed, Source, Wanted
+from pipeline.archive.contract import GoneError, Source, Wanted
 from pipeline.archive.sources import dimse
 from pipeline.archive.sources.choose import source_of
 from pipeline.archive.sources.dimse import DimseSource
@@ -27,22 +28,6 @@ from pipeline.archive.sources.network import PASSWORD, USER, Network
 from pipeline.knee.errors import Problem
 
 QUICK = {"attempts": 2, "backoff_s": 0.01, "timeout_s": 5.0}
-
-
-def free_port() -> int:
-    with socket.socket() as one:
-        one.bind(("127.0.0.1", 0))
-        return int(one.getsockname()[1])
-
-
-@pytest.fixture(scope="module")
-def kept(tmp_path_factory: pytest.TempPathFactory) -> list[Kept]:
-    return small_archive(tmp_path_factory.mktemp("kept"))
-
-
-@pytest.fixture(scope="module")
-def certificates(tmp_path_factory: pytest.TempPathFactory) -> Certificates:
-    return make_certificates(tmp_path_factory.mktemp("certificates"))
 
 
 @pytest.fixture
@@ -63,12 +48,6 @@ def moving(pacs: SmallPacs, **options) -> DimseSource:
 
 
 BY = pytest.mark.parametrize("by", [source, moving], ids=["get", "move"])
-
-
-def names(source: Source, wanted: Wanted | None = None) -> list[str]:
-    found = list(source.list(wanted or Wanted()))
-    assert all(isinstance(each, Listed) for each in found), found
-    return [each.name for each in found if isinstance(each, Listed)]
 
 
 def test_lists_films_and_no_reports_study_by_study(pacs, kept) -> None:
@@ -307,15 +286,6 @@ def test_credentials_come_from_the_environment(kept, monkeypatch: pytest.MonkeyP
             list(where.list(Wanted()))
 
 
-def tls(certificates: Certificates, name: str = "server", ask: bool = False) -> ssl.SSLContext:
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    context.load_cert_chain(getattr(certificates, name), getattr(certificates, f"{name}_key"))
-    if ask:
-        context.load_verify_locations(certificates.ca)
-        context.verify_mode = ssl.CERT_REQUIRED
-    return context
-
-
 def safe(pacs: SmallPacs, host: str = "127.0.0.1", **options) -> DimseSource:
     return DimseSource(f"dicom-tls://SMALLPACS@{host}:{pacs.port}", Network(**QUICK | options))
 
@@ -324,7 +294,7 @@ def test_tls_authority_host_name_and_own_certificate(kept, certificates, tmp_pat
     own = {"certificate": certificates.client, "key": certificates.client_key}
     other = {"certificate": certificates.other_client, "key": certificates.other_client_key}
     trusted = {"ca_file": certificates.ca, "attempts": 1}
-    with serving_pacs(kept, tls=tls(certificates, ask=True)) as pacs:
+    with serving_pacs(kept, tls=server_tls(certificates, ask=True)) as pacs:
         where = safe(pacs, **trusted, **own)
         listed = list(where.list(Wanted()))
         assert len(listed) == 5
@@ -333,7 +303,7 @@ def test_tls_authority_host_name_and_own_certificate(kept, certificates, tmp_pat
             with pytest.raises(Problem, match="certificate"):
                 list(safe(pacs, **{"attempts": 1} | wrong).list(Wanted()))
     with (
-        serving_pacs(kept, tls=tls(certificates, "elsewhere")) as pacs,
+        serving_pacs(kept, tls=server_tls(certificates, "elsewhere")) as pacs,
         pytest.raises(Problem, match="certificate"),
     ):
         list(safe(pacs, **trusted).list(Wanted()))
@@ -351,7 +321,7 @@ def test_films_come_back_over_tls(kept, certificates, tmp_path: Path) -> None:
         "move_title": "INBOX",
         "move_port": port,
     }
-    with serving_pacs(kept, tls=tls(certificates)) as pacs:
+    with serving_pacs(kept, tls=server_tls(certificates)) as pacs:
         pacs.destinations = {"INBOX": ("127.0.0.1", port)}
         pacs.move_tls = (back, "127.0.0.1")
         where = safe(pacs, **options)

@@ -22,8 +22,8 @@ from typing import Any
 
 import pydicom
 import pytest
-from invented_archive import PATIENT, PATIENT_ID, Kept, film, small_archive
-from invented_certificates import Certificates, make_certificates
+from invented_archive import PATIENT, PATIENT_ID, Kept, film
+from invented_certificates import Certificates
 from pydicom.dataset import Dataset
 from pydicom.uid import DeflatedExplicitVRLittleEndian
 
@@ -40,16 +40,6 @@ from pipeline.archive.sources.network import Network, client_tls
 from pipeline.knee.errors import Problem
 
 TOKEN = "an-invented-token-0123"
-
-
-@pytest.fixture(scope="module")
-def kept(tmp_path_factory: pytest.TempPathFactory) -> list[Kept]:
-    return small_archive(tmp_path_factory.mktemp("kept"))
-
-
-@pytest.fixture(scope="module")
-def certificates(tmp_path_factory: pytest.TempPathFactory) -> Certificates:
-    return make_certificates(tmp_path_factory.mktemp("certificates"))
 
 
 @pytest.fixture(autouse=True)

@@ -10,6 +10,8 @@ import numpy as np
 from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.uid import ExplicitVRLittleEndian
 
+from pipeline.archive.contract import Listed, Source, Wanted
+
 DX = "1.2.840.10008.5.1.4.1.1.1.1"
 REPORT = "1.2.840.10008.5.1.4.1.1.88.11"
 PATIENT = "Inventedname^Testperson"
@@ -99,3 +101,10 @@ def small_archive(folder: Path) -> list[Kept]:
             film(3, 2, 1, Modality="SR", SOPClassUID=REPORT, **REPORTED),
         )
     ]
+
+
+def names(source: Source, wanted: Wanted | None = None) -> list[str]:
+    """What a source lists, all of it readable."""
+    found = list(source.list(wanted or Wanted()))
+    assert all(isinstance(each, Listed) for each in found), found
+    return [each.name for each in found if isinstance(each, Listed)]

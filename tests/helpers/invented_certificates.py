@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import ssl
 import subprocess
 from dataclasses import dataclass
 from pathlib import Path
@@ -44,6 +45,18 @@ def make_certificates(folder: Path) -> Certificates:
           ("ca.pem", "server.pem", "server.key", "client.pem", "client.key", "stranger.pem",
            "stranger.key", "elsewhere.pem", "elsewhere.key")}  # fmt: skip
     return Certificates(*at.values())
+
+
+def server_tls(
+    certificates: Certificates, name: str = "server", ask: bool = False
+) -> ssl.SSLContext:
+    """A server's context with one of the certificates; `ask`: callers must show one too."""
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.load_cert_chain(getattr(certificates, name), getattr(certificates, f"{name}_key"))
+    if ask:
+        context.load_verify_locations(certificates.ca)
+        context.verify_mode = ssl.CERT_REQUIRED
+    return context
 
 
 NEW = ("-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes")

@@ -5,14 +5,12 @@ from __future__ import annotations
 import contextlib
 import subprocess
 import sys
-import threading
-import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import uvicorn
+from loopback import in_thread
 from review_house import House
 
 from pipeline.cli import compose
@@ -41,18 +39,10 @@ def practising(folder: Path, sets: Sequence[Path] = (), *words: str) -> Iterator
     desk = desk_of(folder, settings)
     made = listen(settings.host, settings.port)
     guard, way = build(desk, settings, made.getsockname()[1])
-    config = uvicorn.Config(guard, log_level="warning", access_log=False, lifespan="off")
-    server = uvicorn.Server(config)
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [made]}, daemon=True)
-    thread.start()
-    deadline = time.monotonic() + 30
-    while not server.started and time.monotonic() < deadline:
-        time.sleep(0.02)
     try:
-        yield PracticeHouse(way.address, way.token, None, desk)
+        with in_thread(guard, made):
+            yield PracticeHouse(way.address, way.token, None, desk)
     finally:
-        server.should_exit = True
-        thread.join(timeout=20)
         desk.adviser.close()
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import shutil
-import socket
 import subprocess
 import time
 import urllib.error
@@ -17,6 +16,7 @@ from typing import Any
 
 import pydicom
 import pytest
+from loopback import free_port
 
 PLUGINS = Path("/usr/share/orthanc/plugins")
 
@@ -29,12 +29,6 @@ class Archive:
     port: int
     inbox_port: int
     title: str = "ARCHIVE"
-
-
-def free_port() -> int:
-    with socket.socket() as one:
-        one.bind(("127.0.0.1", 0))
-        return int(one.getsockname()[1])
 
 
 @contextmanager

@@ -59,6 +59,11 @@ class Visit:
     def close(self) -> None:
         self.context.close()
 
+    def foreign(self) -> list[str]:
+        """What was asked of anybody but the server; a page needs nobody else."""
+        own = (self.address, "data:", "blob:")
+        return [url for url in self.requests if not url.startswith(own)]
+
     # ---- going about
 
     def worklist(self) -> None:

@@ -7,10 +7,8 @@ import copy
 import json
 import os
 import shutil
-import socket
 import subprocess
 import sys
-import threading
 import time
 import urllib.error
 import urllib.request
@@ -22,7 +20,7 @@ from typing import Any
 import cv2
 import numpy as np
 import pydicom
-import uvicorn
+from loopback import in_thread
 
 from pipeline.batch import ReadSettings, parts_of, read_batch, readers_of
 from pipeline.cli import compose
@@ -197,24 +195,8 @@ def serving(store: Store, **changes: Any) -> Iterator[House]:
     desk = desk_of(store)
     made = listen(settings.host, settings.port)
     guard, address, token = build_app(store, settings, made.getsockname()[1], desk)
-    config = uvicorn.Config(guard, log_level="warning", access_log=False, lifespan="off")
-    server = uvicorn.Server(config)
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [made]}, daemon=True)
-    thread.start()
-    deadline = time.monotonic() + 30
-    while not server.started and time.monotonic() < deadline:
-        time.sleep(0.02)
-    try:
+    with in_thread(guard, made):
         yield House(address.partition("#")[0], token, store)
-    finally:
-        server.should_exit = True
-        thread.join(timeout=20)
-
-
-def free_port() -> int:
-    with socket.socket() as made:
-        made.bind(("127.0.0.1", 0))
-        return int(made.getsockname()[1])
 
 
 def start_process(target: Path, port: int, code: str = "") -> subprocess.Popen[str]:

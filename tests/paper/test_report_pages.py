@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from pypdf import PdfReader
 from report_cases import report, small_store
-from review_browser import chromium
 
 CAUTION = "NOT FOR GUIDANCE"
 KINDS = ("film", "study", "operator", "period", "index")
@@ -22,12 +20,6 @@ def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("pages") / "out"
     report(place, folder, formats=("html",), unreviewed=True)
     return folder
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as found:
-        yield found
 
 
 def first(out: Path, kind: str) -> str:

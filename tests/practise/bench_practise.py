@@ -21,9 +21,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "helpers"))
 
+from loopback import free_port
 from practice_house import begin, practice_process
 from review_browser import Visit, chromium
-from review_house import free_port, wait_until_up
+from review_house import wait_until_up
 
 from pipeline.practise.desk import patient_of
 from pipeline.practise.exercise import Exercise, code_of, draw

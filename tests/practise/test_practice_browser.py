@@ -12,18 +12,12 @@ import numpy as np
 import pytest
 from PIL import Image
 from practice_house import PracticeHouse, begin, practising
-from review_browser import Visit, chromium
+from review_browser import Visit
 
 from pipeline.practise.exercise import Exercise, code_of
 
 OFF = Exercise(seed=41, view="lateral", level=2, flexion_deg=0, rotation_deg=9.0, tilt_deg=-7.0)
 SET = "title: Two to try\nexercises:\n  - {view: AP, tilt_deg: 9, say: Look at the plateau.}\n"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as running:
-        yield running
 
 
 @pytest.fixture(scope="module")
@@ -40,8 +34,7 @@ def visit(browser: Any, house: PracticeHouse) -> Iterator[Visit]:
     yield made
     made.close()
     assert not made.errors
-    foreign = [u for u in made.requests if not u.startswith((house.address, "data:", "blob:"))]
-    assert not foreign
+    assert not made.foreign()
 
 
 def open_page(browser: Any, house: PracticeHouse, **words: Any) -> Visit:

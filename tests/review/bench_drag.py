@@ -17,8 +17,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "helpers"))
 
+from loopback import free_port
 from review_browser import Visit, chromium
-from review_house import desk_of, free_port, id_of, make_results, start_process, wait_until_up
+from review_house import desk_of, id_of, make_results, start_process, wait_until_up
 
 from pipeline.records.store import open_store
 from pipeline.review.changes import Changes

@@ -3,43 +3,17 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from review_browser import Visit, chromium
-from review_house import RAMP, House, copied, id_of, serving
+from review_browser import Visit
+from review_house import RAMP, House, id_of, serving
 
-from pipeline.records.store import Store, open_store
+from pipeline.records.store import Store
 from pipeline.review.desk import same
 
 AP, LATERAL = "pair/AP.dcm", "pair/lateral.dcm"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
-def shared(results: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
-    """A server for tests that decide nothing."""
-    folder = copied(results, tmp_path_factory.mktemp("shared"))
-    with open_store(str(folder)) as store, serving(store) as running:
-        yield running
-
-
-@pytest.fixture
-def visit(browser: Any, shared: House) -> Iterator[Visit]:
-    made = Visit(browser, shared.address)
-    yield made
-    made.close()
-    assert not made.errors
-    foreign = [u for u in made.requests if not u.startswith((shared.address, "data:", "blob:"))]
-    assert not foreign
 
 
 def at(shared: House, name: str) -> int:

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import json
 import signal
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from review_browser import Visit, chromium
+from loopback import free_port
+from review_browser import Visit
 from review_house import (
     House,
     copied,
-    free_port,
     id_of,
     many_readings,
     serving,
@@ -34,12 +33,6 @@ def die(self, *arguments, **words):
     os._exit(9)
 Store.decide = die
 """
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as running:
-        yield running
 
 
 def mark(row: dict[str, Any], name: str) -> np.ndarray:

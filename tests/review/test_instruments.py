@@ -2,45 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from review_browser import Visit, chromium
-from review_house import House, copied, id_of, serving
+from review_browser import Visit
+from review_house import House, id_of
 
 from pipeline.knee.errors import Problem
 from pipeline.propose.lesion import KINDS
-from pipeline.records.store import Store, open_store
+from pipeline.records.store import Store
 from pipeline.review.changes import Changes
 from pipeline.review.desk import Viewer
 from pipeline.review.footprints import kinds, lesion_of
 
 LATERAL = "pair/lateral.dcm"
 TIP, BEHIND = [150.0, 120.0], [150.0, 60.0]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
-def shared(results: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
-    folder = copied(results, tmp_path_factory.mktemp("shared"))
-    with open_store(str(folder)) as store, serving(store) as running:
-        yield running
-
-
-@pytest.fixture
-def visit(browser: Any, shared: House) -> Iterator[Visit]:
-    made = Visit(browser, shared.address)
-    yield made
-    made.close()
-    assert not made.errors
 
 
 def asked(shared: House, **body: Any) -> Any:
