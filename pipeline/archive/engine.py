@@ -15,14 +15,14 @@ from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from contextlib import ExitStack, closing, suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
-from itertools import islice
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy.engine import URL
 
 from pipeline.archive.cluster import in_cluster
-from pipeline.archive.contract import GoneError, Listed, Source
+from pipeline.archive.contract import GoneError, Listed, Source, Wanted
 from pipeline.archive.settings import HERE, LOCAL, ArchiveSettings
 from pipeline.archive.work import LONGEST_PAUSE_S, PAUSE_S, FilmWork, Orders
 from pipeline.batch.processes import in_processes
@@ -88,6 +88,7 @@ class Reader:
         keep: folder in which films of a server stay, "" = none does.
         told: gets every film that was not read, and every part that could not be listed.
         made_by: the model; `model_of(settings)`.
+        listing: the source's list, begun; `begin(source, wanted)`. None: it is begun when read.
     """
 
     source: Source
@@ -98,6 +99,7 @@ class Reader:
     keep: str = ""
     told: Callable[[Trouble], None] = lambda trouble: None
     progress: Progress = lambda done, total: None
+    listing: Iterator[Listed | Problem] | None = None
 
     def __post_init__(self) -> None:
         self.outcome = Outcome()
@@ -186,8 +188,9 @@ class Reader:
         patience, pause = self.settings.patience_s, PAUSE_S
         began, waited = False, 0.0
         while True:
+            listing, self.listing = self.listing, None
             try:
-                for one in self.source.list(self.settings.wanted()):
+                for one in listing or self.source.list(self.settings.wanted()):
                     began, waited, pause = True, 0.0, PAUSE_S
                     if isinstance(one, Problem):
                         self.outcome.unlisted += 1
@@ -279,6 +282,15 @@ class Reader:
     def _moved(self) -> None:
         with self._turn:
             self.progress(self.outcome.done, self._total)
+
+
+def begin(source: Source, wanted: Wanted) -> Iterator[Listed | Problem]:
+    """The source's list, its first entry asked for: a wrong address is told, nothing made yet.
+
+    Raises `Problem` and `GoneError`.
+    """
+    listing = source.list(wanted)
+    return chain(list(islice(listing, 1)), listing)
 
 
 def model_of(settings: ReadSettings) -> MadeBy:

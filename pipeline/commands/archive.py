@@ -69,7 +69,7 @@ class ArchiveCommand:
         )
 
     def run(self, arguments: argparse.Namespace, settings: Mapping[str, Any]) -> int:
-        from pipeline.archive.engine import Reader, model_of  # not light
+        from pipeline.archive.engine import Reader, begin, model_of  # not light
         from pipeline.archive.plan import plan_of
         from pipeline.archive.plan import told as told_plan
         from pipeline.records.store import Store
@@ -85,8 +85,7 @@ class ArchiveCommand:
                 )
             print(told_plan(plan))
             return 0
-        if source.stays:
-            next(iter(source.list(chosen.wanted())), None)  # a wrong path is said, nothing made
+        listing = begin(source, chosen.wanted())
         with Store.open(arguments.store) as store, _problems(arguments.problems) as note:
             reader = Reader(
                 source=source,
@@ -96,6 +95,7 @@ class ArchiveCommand:
                 again=arguments.again,
                 keep=arguments.keep,
                 told=note,
+                listing=listing,
             )
             try:
                 with bar("reading films") as reader.progress:

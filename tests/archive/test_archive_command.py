@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import csv
+import socket
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -72,11 +73,26 @@ def test_what_it_says_and_keeps_to_itself(
         assert store.verify() == []
 
 
-def test_without_a_folder_nothing_is_made(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+@pytest.mark.parametrize(
+    "address",
+    ["{folder}/none", "http://127.0.0.1:{port}/dicom-web", "dicom://NOBODY@127.0.0.1:{port}"],
+)
+def test_where_no_source_is_one_sentence_is_said_and_nothing_made(
+    address: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert main(["archive", str(tmp_path / "none"), "--store", str(tmp_path / "s.sqlite")]) == 2
-    assert "is not there" in capsys.readouterr().err
+    with socket.socket() as taken:  # bound and not listening: nobody answers there
+        taken.bind(("127.0.0.1", 0))
+        source = address.format(folder=tmp_path, port=taken.getsockname()[1])
+        words = ["archive", source, "--store", str(tmp_path / "s" / "s.sqlite")]
+        assert main([*words, "network.attempts=1"]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert len(said.err.splitlines()) == 1
+    assert source in said.err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_is_no_source_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["archive", "gopher://x", "--store", str(tmp_path / "s.sqlite")]) == 2
     assert "is no source of films" in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
