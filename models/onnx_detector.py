@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
+import cv2
 import numpy as np
 import onnxruntime
 from numpy.typing import NDArray
@@ -165,7 +166,7 @@ class OnnxDetector:
     def detect(self, film: Film) -> Sequence[Detection]:
         """All knees on the film, the surest first; one with view `none` where there is none."""
         pixels = film.pixels
-        if not np.isfinite(pixels.sum(dtype=np.float64)):
+        if not np.isfinite(cv2.sumElems(pixels)[0]):
             pixels = np.nan_to_num(pixels, nan=0.0, posinf=1.0, neginf=0.0)
         places = self.locate(pixels)
         found = [self._read(pixels, place) for place in places]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,7 +27,7 @@ from pipeline.readers.files import (
     first_bytes,
     has_preamble,
     picture_kind,
-    sha256_of,
+    sha256_beside,
     starts_like_dataset,
     uid_digest,
 )
@@ -85,8 +85,11 @@ class DicomReader:
 
     def read(self, path: Path) -> Iterator[Film]:
         """One film per frame. Raises `Problem`."""
+        with sha256_beside(path) as digest:
+            yield from self._films(path, digest)
+
+    def _films(self, path: Path, digest: Callable[[], str]) -> Iterator[Film]:
         source = str(path)
-        digest = sha256_of(path)
         dataset, sop_class = self._open(path)
         tags = Tags(dataset)
         cautions = _check(dataset, tags, sop_class, source)
@@ -111,7 +114,7 @@ class DicomReader:
             yield Film(
                 pixels=pixels,
                 source=source,
-                sha256=digest,
+                sha256=digest(),
                 frame=None if frames == 1 else index + 1,
                 sop_instance=_uid(tags, "SOPInstanceUID"),
                 series_digest=uid_digest(_uid(tags, "SeriesInstanceUID")),

@@ -26,7 +26,7 @@ def decode(dataset: Dataset, source: str, frames: int) -> Iterator[NDArray[Any]]
     Raises `Problem` where a frame is missing or cannot be decoded.
     """
     # pydicom would drop the unused bits too, but takes High Bit to be Bits Stored - 1.
-    stream = iter_pixels(dataset, raw=False, correct_unused_bits=False)
+    stream = iter_pixels(dataset, raw=False, correct_unused_bits=False, view_only=True)
     for frame in range(1, frames + 1):
         where = source if frames == 1 else f"{source} frame {frame}"
         try:
@@ -77,6 +77,9 @@ def used_bits(values: NDArray[Any], dataset: Dataset) -> NDArray[Any]:
     stored, high = int(stored_bits[0]), int(high_bit[0])
     if not 0 < stored <= high + 1 <= allocated or stored == allocated:
         return values
+    lowest = -(1 << stored - 1) if values.dtype.kind == "i" else 0
+    if high + 1 == stored and lowest <= values.min() and values.max() < lowest + (1 << stored):
+        return values  # the other bits say nothing, as nearly always: looking is soon done
     # Up against the top, then down: drops what lies above, and copies the sign.
     return (values << (allocated - high - 1)) >> (allocated - stored)
 

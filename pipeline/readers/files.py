@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import stat
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 
 from pipeline.knee.errors import Problem
@@ -63,6 +66,13 @@ def sha256_of(path: Path) -> str:
     """Hex SHA-256 of the file's bytes, read in pieces. Raises `OSError`."""
     with open(path, "rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+@contextmanager
+def sha256_beside(path: Path) -> Iterator[Callable[[], str]]:
+    """`sha256_of` the file, found in a thread while the caller decodes it; call for the result."""
+    with ThreadPoolExecutor(1) as pool:
+        yield pool.submit(sha256_of, path).result
 
 
 def uid_digest(uid: object) -> str | None:

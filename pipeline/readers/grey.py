@@ -22,6 +22,9 @@ TINT = 0.04
 SOME_COLOUR = 0.0005
 MOSTLY_COLOUR = 0.2
 
+SAMPLED = 16
+"""One row in so many is asked first whether the extremes stretch the range at all."""
+
 COUNTED = 1 << 24
 """Pixels counted at once: single precision counts so far without a gap."""
 
@@ -113,12 +116,17 @@ def to_film(
 
 
 def _ends(values: NDArray[Any]) -> tuple[float, float, float, float] | None:
-    """Smallest, largest, and the values that cut `OUTLIERS` off either end; None: all the same."""
+    """Smallest, largest, and the values that cut `OUTLIERS` off either end; None: all the same.
+
+    Where a few rows show already that the extremes stretch nothing, they stand for those values.
+    """
     if not values.size:
         return None
     low, high = values.min(), values.max()
     if low == high:
         return None
+    if _filled(values, float(low), float(high)):
+        return float(low), float(high), float(low), float(high)
     if values.dtype.kind in "ui" and int(high) - int(low) < 1 << 18:
         # Counting is five times as fast as partitioning a film of nine million pixels.
         counts = np.cumsum(_counts(values.ravel(), int(low), int(high)))
@@ -126,6 +134,18 @@ def _ends(values: NDArray[Any]) -> tuple[float, float, float, float] | None:
         return float(low), float(high), float(int(low) + body[0]), float(int(low) + body[1])
     body = np.quantile(values, (OUTLIERS, 1 - OUTLIERS))
     return float(low), float(high), float(body[0]), float(body[1])
+
+
+def _filled(values: NDArray[Any], low: float, high: float) -> bool:
+    """Whether the range without `OUTLIERS` is certainly more than one in `STRETCH` of the whole.
+
+    So it is where the parts beyond it at either end hold more than the outliers; those in a
+    sample are at most as many as there are.
+    """
+    margin = (high - low) * (1 - 1 / STRETCH) / 2
+    some, least = values[::SAMPLED], OUTLIERS * values.size + 2
+    dark, bright = some <= low + margin, some >= high - margin
+    return bool(np.count_nonzero(dark) > least and np.count_nonzero(bright) > least)
 
 
 def _counts(values: NDArray[Any], low: int, high: int) -> NDArray[np.int64]:
