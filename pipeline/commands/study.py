@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -32,6 +32,7 @@ example  all of it with invented learners (needs the extra study)
 docs/guides/study-kit.md holds a protocol to adapt. Consent, ethics and data protection follow your
 own rules. Films stay archived or invented ones: never for a live or autonomous procedure.
 """
+SHOWN = 20
 DOES = ("plan", "size", "analyse", "example")
 
 
@@ -110,9 +111,7 @@ def _size(arguments: argparse.Namespace) -> int:
 
 
 def _plan(arguments: argparse.Namespace) -> int:
-    from pipeline.readers.find import find_films
-    from pipeline.readers.read import read_films
-    from pipeline.registry import build
+    from pipeline.records.journal import write_problems
     from pipeline.study.plan import Plan, lay_out, truth_of
 
     if arguments.out is None or not arguments.paths or not arguments.learners:
@@ -121,17 +120,19 @@ def _plan(arguments: argparse.Namespace) -> int:
         )
     plan = Plan(arguments.learners, arguments.arms, arguments.seed, arguments.what)
     truth = {} if arguments.truth is None else truth_of(arguments.truth)
-    readers = [build("reader", name) for name in ("dicom", "raster", "itk")]
-    paths = list(find_films(arguments.paths))
-    films = []
-    with bar("reading films") as progress:
-        for done, path in enumerate(paths, 1):
-            for film in read_films(path, readers):
-                frame = "" if film.frame is None else f" frame {film.frame}"
-                films.append((f"{path.name}{frame}", film))
-            progress(done, len(paths))
-    _check_names(films, truth)
+    films, problems, silent = _films(arguments.paths)
+    if not films and len(problems) == 1:
+        raise problems[0]
+    for problem in problems[:SHOWN]:
+        print(f"left out: {problem}")
+    if len(problems) > SHOWN:
+        print(f"left out: {len(problems) - SHOWN} more")
+    if not films:
+        where = ", ".join(map(str, arguments.paths))
+        raise Problem(where, "no film in it can be read", "name films or a folder of films")
+    _check_names(films, [name for name in truth if name.partition(" frame ")[0] not in silent])
     path = lay_out(plan, films, truth, arguments.out)
+    write_problems(path.parent / "key" / "problems.csv", problems)
     known = sum(name in truth for name, _ in films)
     print(
         f"planned for {plan.learners} learners; true angles known of {known} of {len(films)} films"
@@ -139,11 +140,39 @@ def _plan(arguments: argparse.Namespace) -> int:
     print(f"  {path.parent / 'films'}: look at every picture for burnt-in names before you use it")
     print(f"  {path.parent / 'answers'}: a sheet for each learner")
     print(f"  {path.parent / 'key'}: keep it where learners and scorers do not come")
+    if problems:
+        print(f"  {path.parent / 'key' / 'problems.csv'}: which films were left out, and why")
     print("Consent, ethics and data protection follow your own rules: ask before you begin.")
-    return 0
+    return 1 if problems else 0
 
 
-def _check_names(films: list[tuple[str, Film]], truth: Mapping[str, object]) -> None:
+def _films(
+    paths: Sequence[Path],
+) -> tuple[list[tuple[str, Film]], list[Problem], set[str]]:
+    """Films by name, what is wrong with others, and the names of files that are not complete."""
+    from pipeline.readers.find import find_films
+    from pipeline.readers.read import read_films
+    from pipeline.registry import build
+
+    readers = [build("reader", name) for name in ("dicom", "raster", "itk")]
+    films: list[tuple[str, Film]] = []
+    problems: list[Problem] = []
+    silent: set[str] = set()
+    found = list(find_films(paths, problems))
+    with bar("reading films") as progress:
+        for done, path in enumerate(found, 1):
+            try:
+                for film in read_films(path, readers):
+                    frame = "" if film.frame is None else f" frame {film.frame}"
+                    films.append((f"{path.name}{frame}", film))
+            except Problem as problem:
+                problems.append(problem)
+                silent.add(path.name)
+            progress(done, len(found))
+    return films, problems, silent
+
+
+def _check_names(films: Sequence[tuple[str, Film]], truth: Iterable[str]) -> None:
     """Raises `Problem` for two films of one name, and for true angles of films not given."""
     seen: set[str] = set()
     for name, _ in films:

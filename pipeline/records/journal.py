@@ -102,3 +102,12 @@ class Journal:
         """Writes `problems.csv`; `extra` are problems that belong to no file."""
         rows = [asdict(trouble) for trouble in (*extra, *self.troubles())]
         write_atomic(out / "problems.csv", csv_text(PROBLEM_COLUMNS, rows))
+
+
+def write_problems(path: Path, problems: Iterable[Problem | Trouble]) -> None:
+    """The table of problems at `path`; where there are none, none is left from before."""
+    rows = [{"source": each.source, "what": each.what, "do": each.do} for each in problems]
+    if rows:
+        write_atomic(path, csv_text(PROBLEM_COLUMNS, rows))
+    else:
+        path.unlink(missing_ok=True)

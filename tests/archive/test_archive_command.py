@@ -66,8 +66,8 @@ def test_what_it_says_and_keeps_to_itself(
         assert names == {"bad.film", "bomb.film", "fails.film"}
         assert all(row["what"] and row["do"] for row in rows)
     content = b"".join(path.read_bytes() for path in kept.iterdir())
-    for word in (b"uillonby", b"ersephone", b"19310203", b"bad.film"):
-        assert word not in content
+    for raw in (b"uillonby", b"ersephone", b"19310203", b"bad.film"):
+        assert raw not in content
     with Store.open(words[2]) as store:
         assert {Path(row.source).parent.parent.name for row in store.readings()} == {NAME}
         assert store.verify() == []

@@ -14,13 +14,23 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from pipeline.cli import main
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
 from pipeline.study.analyse import Answer, Study, effects, load_study, means, mixed
 from pipeline.study.example import TAUGHT_DEG, WAITING_DEG, answer
 from pipeline.study.orders import SETS, arms_of, code_names, orders, split, williams
 from pipeline.study.page import write_study
-from pipeline.study.plan import SHEET, Plan, lay_out, opened, rows_of, seal, truth_of
+from pipeline.study.plan import (
+    SHEET,
+    Plan,
+    lay_out,
+    opened,
+    picture_of,
+    rows_of,
+    seal,
+    truth_of,
+)
 from pipeline.study.size import Wanted, learners_needed, power_of, to_invite
 
 # ---- size --------------------------------------------------------------------------------------
@@ -305,3 +315,25 @@ def test_from_the_sheets_to_the_page(study, tmp_path):
     rows = list(csv.DictReader((tmp_path / "study.csv").open()))
     assert rows[0]["method"].startswith("mixed model")
     assert json.loads((study / "plan.json").read_text())["invented"] is True
+
+
+def test_one_damaged_film_is_a_row_and_the_rest_is_planned(tmp_path, capsys):
+    shown = films(5)
+    for name, film in shown:
+        path = tmp_path / "films" / name.replace(".dcm", ".png")
+        path.parent.mkdir(exist_ok=True)
+        path.write_bytes(picture_of(film))
+    cut = tmp_path / "films" / "cut.png"
+    cut.write_bytes(picture_of(shown[0][1])[:60])
+    (tmp_path / "t.csv").write_text("film,rotation_deg,tilt_deg\ncut.png,1,2\n")
+    out = tmp_path / "s"
+    words = ["--learners", "4", "--truth", str(tmp_path / "t.csv"), "--out", str(out)]
+    assert main(["study", "plan", str(tmp_path / "films"), *words]) == 1
+    assert f"left out: {cut}" in capsys.readouterr().out
+    rows = rows_of(out / "key" / "problems.csv", ("source", "what", "do"))
+    assert [row["source"] for row in rows] == [str(cut)]
+    assert opened(out)[0]["films_in_each_set"] == 2
+    assert main(["study", "plan", str(cut), *words]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert len(said.err.splitlines()) == 1
