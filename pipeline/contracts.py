@@ -7,7 +7,7 @@ A plugin's options are its own dataclass fields; it is found through an entry po
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol, runtime_checkable
@@ -324,3 +324,11 @@ STAGES: dict[str, type] = {
     "writer": Writer,
     "command": Command,
 }
+
+
+Progress = Callable[[int, int | None], None]
+"""Told how much of long work is done, and how much there is; None = not known yet."""
+
+
+def silent(done: int, total: int | None) -> None:
+    """The progress that nobody watches."""

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
 from pipeline.bench.hunts import Hunter, hunt_of, write_hunt
-from pipeline.contracts import Scenario
+from pipeline.contracts import Progress, Scenario, silent
 from pipeline.knee.truth import LabelledFilm
 from pipeline.records.dicom_out import Invention, orientation_of, write_dicom
 from pipeline.records.files import write_atomic
@@ -101,9 +101,7 @@ FILES = len(SHOTS) + HUNT_FILMS + 1
 """Files of the archive; the last is one cut short."""
 
 
-def make_archive(
-    folder: Path, progress: Callable[[int, int], None] = lambda done, total: None
-) -> list[Path]:
+def make_archive(folder: Path, progress: Progress = silent) -> list[Path]:
     """Writes the invented archive under `folder`: DICOM films, a series, one cut short, a note.
 
     The same bytes every time. Raises `Problem` where no scenario is installed.

@@ -15,7 +15,7 @@ import shutil
 import signal
 import sys
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
@@ -27,7 +27,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from pipeline.contracts import Scenario
+from pipeline.contracts import Progress, Scenario, silent
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
 from pipeline.knee.truth import LabelledFilm
@@ -52,8 +52,6 @@ INVENTED FILMS
 Every film in this folder was computed from a virtual knee; nobody was X-rayed. Names, numbers and
 dates are made up. For training and research; never for guidance of a live or autonomous procedure.
 """
-
-Report = Callable[[int, int], None]
 
 
 @dataclass(frozen=True)
@@ -230,9 +228,7 @@ class Outcome:
     failed: int
 
 
-def synthesise(
-    settings: SynthSettings, out: Path, progress: Report = lambda done, total: None
-) -> Outcome:
+def synthesise(settings: SynthSettings, out: Path, progress: Progress = silent) -> Outcome:
     """Makes every film that `out` does not hold yet.
 
     Args:

@@ -27,6 +27,7 @@ from pipeline.archive.settings import HERE, LOCAL, ArchiveSettings
 from pipeline.archive.work import LONGEST_PAUSE_S, PAUSE_S, FilmWork, Orders
 from pipeline.batch.processes import in_processes
 from pipeline.batch.settings import ReadSettings, parts_of
+from pipeline.contracts import Progress, silent
 from pipeline.knee.errors import Problem
 from pipeline.knee.reading import MadeBy
 from pipeline.readers.find import study_of
@@ -42,8 +43,6 @@ UNIT = 24
 NOTE_FILMS = 200
 NOTE_S = 5.0
 """Results are noted when so many films wait or so much time has passed."""
-
-Progress = Callable[[int, int | None], None]
 
 
 @dataclass
@@ -98,7 +97,7 @@ class Reader:
     again: bool = False
     keep: str = ""
     told: Callable[[Trouble], None] = lambda trouble: None
-    progress: Progress = lambda done, total: None
+    progress: Progress = silent
     listing: Iterator[Listed | Problem] | None = None
 
     def __post_init__(self) -> None:

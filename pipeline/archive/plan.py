@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import tempfile
 import time
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from itertools import islice
@@ -15,6 +14,7 @@ from pipeline.archive.engine import UNIT, workers_of
 from pipeline.archive.settings import ArchiveSettings
 from pipeline.archive.work import FilmWork, Orders
 from pipeline.batch.processes import Isolated
+from pipeline.contracts import Progress, silent
 from pipeline.knee.reading import MadeBy
 from pipeline.records.store.films import FilmLedger, FilmSeen
 from pipeline.records.store.store import Store
@@ -71,7 +71,7 @@ def plan_of(
     store: Store | None,
     *,
     again: bool = False,
-    progress: Callable[[int, int | None], None] = lambda done, total: None,
+    progress: Progress = silent,
 ) -> Plan:
     """Lists the whole source, and reads a few films in one process to find out what one costs.
 

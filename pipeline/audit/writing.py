@@ -15,6 +15,7 @@ from pipeline.audit.page import Press
 from pipeline.audit.sources import Studies
 from pipeline.audit.study import audit_of
 from pipeline.audit.totals import totals_of
+from pipeline.contracts import Progress, silent
 from pipeline.knee.errors import Problem
 from pipeline.records.files import write_atomic
 from pipeline.records.paper import Paper, write_html, write_pdf
@@ -60,7 +61,7 @@ def write_audit(
     pages: Sequence[str] = ("html", "pdf"),
     period: str = "month",
     least_films: int = 2,
-    progress: Callable[[int, int], None] = lambda done, total: None,
+    progress: Progress = silent,
 ) -> dict[str, str]:
     """Writes everything under `out`; returns each page's file by the study's key.
 

@@ -6,7 +6,7 @@ One study is one piece of work, so that AP and lateral of a knee can be paired.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -14,6 +14,7 @@ from pathlib import Path
 from pipeline.batch.processes import in_processes
 from pipeline.batch.settings import ReadSettings, parts_of, readers_of
 from pipeline.batch.worker import Worker, make_worker, noting
+from pipeline.contracts import Progress, silent
 from pipeline.knee.errors import Problem
 from pipeline.readers.find import find_films, study_of
 from pipeline.records import journal as journals
@@ -46,7 +47,7 @@ def read_batch(
     settings: ReadSettings,
     *,
     afresh: bool = False,
-    progress: Callable[[int, int], None] = lambda done, total: None,
+    progress: Progress = silent,
 ) -> Outcome:
     """Reads every film under `paths` that `out` does not hold yet.
 

@@ -19,7 +19,7 @@ from pipeline.bench.pool import each
 from pipeline.bench.suite import Condition, conditions_of, summarise_suite
 from pipeline.bench.suite_tables import suite_markdown
 from pipeline.bench.tables import markdown
-from pipeline.contracts import TRAINING_SEEDS, Detector, PoseEstimator, Scenario
+from pipeline.contracts import TRAINING_SEEDS, Detector, PoseEstimator, Progress, Scenario, silent
 from pipeline.knee.errors import Problem
 from pipeline.registry import build_section
 
@@ -46,11 +46,6 @@ class AssessSettings:
 
 
 Parts = tuple[Scenario, Detector, PoseEstimator]
-Progress = Callable[[int, int], None]
-
-
-def silent(done: int, total: int) -> None:
-    """The progress that nobody watches."""
 
 
 def build_parts(condition: Condition) -> Parts:

@@ -23,7 +23,7 @@ import numpy as np
 
 from pipeline.bench.accuracy import FilmResult, compare
 from pipeline.bench.answers import Answers, Row, rows_of
-from pipeline.bench.assess import Progress, check_seeds, silent
+from pipeline.bench.assess import check_seeds
 from pipeline.bench.films import (
     default_cache,
     make_films,
@@ -36,6 +36,7 @@ from pipeline.bench.formats import predictions_of
 from pipeline.bench.own import OwnFilms, own_films
 from pipeline.bench.pool import each
 from pipeline.bench.suites import OWN, Suite, suites_of
+from pipeline.contracts import Progress, silent
 from pipeline.knee.detection import Detection, Pose
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film

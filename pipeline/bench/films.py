@@ -20,9 +20,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bench.assess import Progress, check_seeds, silent
+from pipeline.bench.assess import check_seeds
 from pipeline.bench.pool import each
 from pipeline.bench.suites import Suite
+from pipeline.contracts import Progress, silent
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film, HeaderHints, Scale
 from pipeline.knee.tips import TipsTruth

@@ -10,7 +10,6 @@ from collections import Counter
 from pathlib import Path
 from typing import Any
 
-from pipeline.bench.assess import Progress, silent
 from pipeline.bench.exam import BenchSettings, chosen_suites
 from pipeline.bench.films import (
     DIGESTS,
@@ -23,6 +22,7 @@ from pipeline.bench.films import (
 )
 from pipeline.bench.formats import MOST_TOLD, Fault, read_predictions, unmatched
 from pipeline.bench.suites import Suite
+from pipeline.contracts import Progress, silent
 from pipeline.knee.errors import Problem
 from pipeline.knee.landmarks import View, names_of
 from pipeline.records.files import write_atomic

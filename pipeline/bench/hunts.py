@@ -7,7 +7,7 @@ angles. For demonstrations and for measuring the audit; computed, and marked as 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from pipeline.align.beam import near_end, turned, turns_between
 from pipeline.bench.closed_loop import Stand, draw_stand, draw_start, search
-from pipeline.contracts import Aim, Patient, PosableScenario
+from pipeline.contracts import Aim, Patient, PosableScenario, Progress, silent
 from pipeline.knee.film import Film
 from pipeline.knee.landmarks import View
 from pipeline.readers.dicom_shot import Positioner, Shot
@@ -217,7 +217,7 @@ def write_hunt(
     study: str,
     *,
     run: bool = False,
-    progress: Callable[[int, int], None] = lambda done, total: None,
+    progress: Progress = silent,
 ) -> list[Path]:
     """The films as DICOM under `folder`: separate images, or one run of several frames.
 

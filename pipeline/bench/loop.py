@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.batch import ReadSettings, parts_of
-from pipeline.bench.assess import Progress, check_seeds, silent
+from pipeline.bench.assess import check_seeds
 from pipeline.bench.closed_loop import (
     Episode,
     Shoot,
@@ -27,6 +27,7 @@ from pipeline.bench.closed_loop import (
 )
 from pipeline.bench.pool import each
 from pipeline.bench.tables import number, percent
+from pipeline.contracts import Progress, silent
 from pipeline.knee.errors import Problem
 from pipeline.knee.truth import LabelledFilm
 from pipeline.registry import build_section

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
+from rich.progress import Progress as Bars
+
+from pipeline.contracts import Progress
 
 
 @contextmanager
-def bar(words: str) -> Iterator[Callable[[int, int | None], None]]:
-    """Gives a function (done, total or None) that moves a bar on standard error."""
+def bar(words: str) -> Iterator[Progress]:
+    """Gives a progress that moves a bar on standard error."""
     columns = (
         TextColumn("{task.description}"),
         BarColumn(),
@@ -19,14 +22,14 @@ def bar(words: str) -> Iterator[Callable[[int, int | None], None]]:
         TimeRemainingColumn(),
     )
     console = Console(stderr=True)
-    progress = Progress(*columns, console=console, disable=not console.is_terminal)
-    task = progress.add_task(words, total=None)
+    bars = Bars(*columns, console=console, disable=not console.is_terminal)
+    task = bars.add_task(words, total=None)
 
     def moved(done: int, total: int | None) -> None:
-        progress.start()  # only now, so that a mistaken setting is one line and no bar
-        progress.update(task, completed=done, total=total)
+        bars.start()  # only now, so that a mistaken setting is one line and no bar
+        bars.update(task, completed=done, total=total)
 
     try:
         yield moved
     finally:
-        progress.stop()
+        bars.stop()

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from pipeline.contracts import Scenario
+from pipeline.contracts import Progress, Scenario, silent
 from pipeline.knee.errors import Problem
 from pipeline.readers.find import find_films
 from pipeline.readers.read import read_films
@@ -23,7 +22,7 @@ BEFORE_DEG, TAUGHT_DEG, WAITING_DEG = 4.5, -1.6, -0.3
 """Invented: mean error before, and how it changes in each arm."""
 
 
-def invent(out: Path, progress: Callable[[int, int], None] = lambda done, total: None) -> Path:
+def invent(out: Path, progress: Progress = silent) -> Path:
     """A planned study with films, sheets filled in by nobody, and its key; the same every time.
 
     Raises `Problem` where no scenario is installed or `out` holds a study.

@@ -15,7 +15,7 @@ import hashlib
 import io
 import json
 import secrets
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -23,6 +23,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from pipeline.contracts import Progress, silent
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
 from pipeline.records.files import write_atomic
@@ -73,7 +74,7 @@ def lay_out(
     films: Sequence[tuple[str, Film]],
     truth: Mapping[str, tuple[float, float]],
     out: Path,
-    progress: Callable[[int, int], None] = lambda done, total: None,
+    progress: Progress = silent,
 ) -> Path:
     """Writes the study under `out`, which must not hold one. Returns the plan's file.
 

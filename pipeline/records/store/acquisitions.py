@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, delete, func, insert, select
 
+from pipeline.contracts import Progress, silent
 from pipeline.knee.acquisition import Acquisition
 from pipeline.knee.errors import Problem
 from pipeline.readers.dicom_acquisition import read_acquisition
@@ -141,7 +142,7 @@ class Acquisitions:
             "reject": made.reject,
         }
 
-    def fill(self, progress: Callable[[int, int], None] = lambda done, total: None) -> int:
+    def fill(self, progress: Progress = silent) -> int:
         """Notes the headers of films that nothing is noted about; returns how many were found.
 
         A film that is not where it was is looked for again next time.

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 
+from pipeline.contracts import Progress, silent
 from pipeline.knee.errors import Problem
 from pipeline.records import jsonl
 from pipeline.records.store.acquisitions import Acquisitions
@@ -18,7 +18,7 @@ def open_store(
     key: bytes | None = None,
     *,
     make: bool = True,
-    progress: Callable[[int, int], None] = lambda done, total: None,
+    progress: Progress = silent,
 ) -> Store:
     """The store at `place`: a URL, a store's file, or a folder that `squareon read` wrote.
 
