@@ -13,6 +13,7 @@ from safetensors.torch import save_file
 from torch import Tensor
 
 from pipeline.knee.errors import Problem
+from pipeline.readers.files import cannot_open
 
 FACTS = "facts"
 
@@ -34,7 +35,9 @@ def load(path: Path) -> tuple[dict[str, Tensor], dict[str, Any]]:
         with safe_open(path, framework="pt") as handle:
             facts = json.loads((handle.metadata() or {})[FACTS])
             return {name: handle.get_tensor(name) for name in handle.keys()}, facts  # noqa: SIM118
-    except (OSError, SafetensorError, KeyError, ValueError) as error:
+    except OSError as error:
+        raise cannot_open(path, error) from None
+    except (SafetensorError, KeyError, ValueError) as error:
         raise Problem(
             str(path),
             f"not a checkpoint of this program ({error})",

@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, ClassVar
 
+from pipeline.commands.caution import CAUTION
 from pipeline.commands.progress import bar
+from pipeline.knee.counted import counted
 from pipeline.knee.errors import Problem
 from synthetic_data.dataset import SynthSettings, estimate, synthesise
 
@@ -54,9 +56,10 @@ class SynthCommand:
         with bar("making films") as progress:
             outcome = synthesise(wanted, arguments.out, progress)
         print(
-            f"{outcome.made:,} films made, {outcome.before:,} were there already, in "
+            f"{counted(outcome.made, 'film')} made, {outcome.before:,} there already, in "
             f"{arguments.out}; computed from virtual knees, nobody was X-rayed"
         )
         if outcome.failed:
-            print(f"{outcome.failed:,} films cannot be made; truth.jsonl says why")
+            print(f"{counted(outcome.failed, 'film')} cannot be made; truth.jsonl says why")
+        print(CAUTION)
         return 1 if outcome.failed else 0

@@ -28,6 +28,7 @@ import cv2
 import numpy as np
 
 from pipeline.contracts import Progress, Scenario, silent
+from pipeline.knee.counted import counted
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
 from pipeline.knee.truth import LabelledFilm
@@ -121,8 +122,8 @@ class Estimate:
 
     def __str__(self) -> str:
         return (
-            f"{self.films:,} films to make: about {_duration(self.seconds)} on "
-            f"{self.processes} {'process' if self.processes == 1 else 'processes'} and "
+            f"{counted(self.films, 'film')} to make: about {_duration(self.seconds)} on "
+            f"{counted(self.processes, 'process', 'processes')} and "
             f"{_size(self.bytes)} on disk, where {_size(self.free)} are free"
         )
 

@@ -49,6 +49,23 @@ def test_imports_point_downwards() -> None:
     assert done.returncode == 0, done.stdout + done.stderr
 
 
+def test_every_command_ends_with_the_one_caution() -> None:
+    """Those without tell nothing about films or readings."""
+    words = {
+        path.name: path.read_text()
+        for path in [
+            *(ROOT / "pipeline/commands").glob("*.py"),
+            ROOT / "synthetic_data/commands.py",
+        ]
+        if "add_arguments" in path.read_text()
+    }
+    without = {
+        name for name, text in words.items() if "commands.caution import CAUTION" not in text
+    }
+    assert without == {"copy_store.py", "demo.py", "plugins.py", "verify.py"}  # demo: as read
+    assert not [name for name, text in words.items() if "not for guidance" in text]
+
+
 def test_files_stay_short() -> None:
     long = {
         str(path.relative_to(ROOT)): lines

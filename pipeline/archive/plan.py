@@ -15,6 +15,7 @@ from pipeline.archive.settings import ArchiveSettings
 from pipeline.archive.work import FilmWork, Orders
 from pipeline.batch.processes import Isolated
 from pipeline.contracts import Progress, silent
+from pipeline.knee.counted import counted
 from pipeline.knee.reading import MadeBy
 from pipeline.records.store.films import FilmLedger, FilmSeen
 from pipeline.records.store.store import Store
@@ -146,14 +147,17 @@ def _size(store: Store, path: Path) -> int:
 
 def told(plan: Plan) -> str:
     """A plan in a few lines."""
-    lines = [f"{plan.listed} films in the source, {plan.known} known, {plan.left} to read"]
+    lines = [
+        f"{counted(plan.listed, 'film')} in the source, {plan.known} known, {plan.left} to read"
+    ]
     if plan.unlisted:
-        lines.append(f"{plan.unlisted} parts of the source could not be listed")
+        lines.append(f"{counted(plan.unlisted, 'part')} of the source could not be listed")
     if not plan.left:
         return "\n".join(lines)
-    count = f"measured on {plan.sample} films"
+    count = f"measured on {counted(plan.sample, 'film')}"
+    processes = counted(plan.workers, "process", "processes")
     lines.append(
-        f"time: about {duration(plan.seconds)} with {plan.workers} processes "
+        f"time: about {duration(plan.seconds)} with {processes} "
         f"({plan.film_s:.2f} s a film and process, {count})"
     )
     store = plan.left * plan.store_bytes

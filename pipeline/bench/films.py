@@ -124,9 +124,8 @@ def truth_row(cache_dir: Path, suite: Suite, seed: int) -> dict[str, Any]:
         row: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
         return row
     except (OSError, ValueError) as error:
-        raise Problem(
-            str(path), f"cannot be read ({error})", "delete it; the next run makes the film again"
-        ) from error
+        what = "is damaged" if isinstance(error, ValueError) else "is not there, or cannot be read"
+        raise Problem(str(path), what, "delete it; the next run makes the film again") from error
 
 
 def truth_of_row(row: dict[str, Any], pixels: NDArray[np.float32] | None = None) -> LabelledFilm:

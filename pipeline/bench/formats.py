@@ -19,6 +19,7 @@ from typing import Any
 from pipeline.bench.answers import Row, stem_of
 from pipeline.knee.errors import Problem
 from pipeline.knee.landmarks import BY_NAME, names_of
+from pipeline.readers.files import cannot_open
 
 NUMBERS = {
     "rotation_deg": (-180.0, 180.0),
@@ -86,10 +87,10 @@ def read_predictions(path: Path) -> Read:
     """
     try:
         text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise Problem(
-            str(path), f"cannot be read ({error})", "give a text file in UTF-8"
-        ) from error
+    except OSError as error:
+        raise cannot_open(path, error) from None
+    except UnicodeDecodeError:
+        raise Problem(str(path), "is no text in UTF-8", "give a text file in UTF-8") from None
     if not text.strip():
         raise Problem(str(path), "is empty", "write one row a knee")
     kind = path.suffix.lower()

@@ -23,6 +23,7 @@ from pipeline.bench.films import (
 from pipeline.bench.formats import MOST_TOLD, Fault, read_predictions, unmatched
 from pipeline.bench.suites import Suite
 from pipeline.contracts import Progress, silent
+from pipeline.knee.counted import counted
 from pipeline.knee.errors import Problem
 from pipeline.knee.landmarks import View, names_of
 from pipeline.records.files import write_atomic
@@ -130,14 +131,15 @@ def check_file(path: Path, films: Path | None) -> tuple[str, bool]:
     angles = sum("rotation_deg" in row for row in rows)
     sure = sum("rotation_sd" in row and "tilt_sd" in row for row in rows)
     lines = [
-        f"{path}: {read.form}, {len(rows)} sound rows "
+        f"{path}: {read.form}, {counted(len(rows), 'sound row')} "
         f"({', '.join(f'{n} {view}' for view, n in sorted(views.items())) or 'none'}), "
-        f"{sum(given)} landmarks, angles in {angles} rows, with deviations in {sure}.",
+        f"{counted(sum(given), 'landmark')}, angles in {counted(angles, 'row')}, "
+        f"with deviations in {sure}.",
     ]
     lines += [f"  {fault}" for fault in faults[:MOST_TOLD]]
     if len(faults) > MOST_TOLD:
         lines.append(f"  ... and {len(faults) - MOST_TOLD} more: {_kinds(faults[MOST_TOLD:])}")
-    lines.append("Nothing is wrong." if not faults else f"{len(faults)} things are wrong.")
+    lines.append("Nothing is wrong." if not faults else f"Wrong: {counted(len(faults), 'thing')}.")
     return "\n".join(lines), not faults
 
 

@@ -22,7 +22,9 @@ from numpy.typing import ArrayLike
 
 from pipeline.bench.figures import strict
 from pipeline.bench.print import latex, markdown
+from pipeline.knee.counted import counted
 from pipeline.knee.errors import Problem
+from pipeline.readers.files import cannot_open
 from pipeline.records.agreement import ICC_FORMS, Limits, icc, limits_of_agreement, repeatability
 from pipeline.records.files import write_atomic
 from pipeline.records.paper import Block, Heading, Paper, Picture, Table, Text, write_html
@@ -56,8 +58,10 @@ def read_ratings(path: Path) -> list[Ratings]:
     """Raises `Problem` with the row that is wrong."""
     try:
         text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise Problem(str(path), f"cannot be read ({error})", "give a CSV in UTF-8") from error
+    except OSError as error:
+        raise cannot_open(path, error) from None
+    except UnicodeDecodeError:
+        raise Problem(str(path), "is no text in UTF-8", "give a CSV in UTF-8") from None
     reader = csv.DictReader(text.splitlines())
     missing = [name for name in COLUMNS if name not in (reader.fieldnames or ())]
     if missing:
@@ -89,8 +93,8 @@ def read_ratings(path: Path) -> list[Ratings]:
         if len(one.by_reader) < 2 or len(one.complete) < LEAST:
             raise Problem(
                 str(path),
-                f"{one.quantity}: {len(one.by_reader)} readers with {len(one.complete)} subjects "
-                "that all of them measured",
+                f"{one.quantity}: {counted(len(one.by_reader), 'reader')} with "
+                f"{counted(len(one.complete), 'subject')} that all of them measured",
                 f"give 2 readers and {LEAST} subjects or more",
             )
     if not found:
@@ -160,7 +164,8 @@ def reader_report(path: Path, out: Path) -> str:
 
 
 def _tables(result: Mapping[str, Any]) -> list[Table]:
-    where = f"{result['quantity']}: {result['subjects']} subjects, {len(result['readers'])} readers"
+    readers = counted(len(result["readers"]), "reader")
+    where = f"{result['quantity']}: {counted(result['subjects'], 'subject')}, {readers}"
     forms = Table(
         ("form", "value", "F", "degrees of freedom", "p"),
         tuple(

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from pipeline.commands.caution import CAUTION
+from pipeline.knee.counted import counted
 from pipeline.records.files import write_atomic
 
 if TYPE_CHECKING:
@@ -47,11 +49,12 @@ class AgreementCommand:
         if arguments.out is not None:
             write_atomic(arguments.out, as_csv(statistics))
         waiting = sum(double.settled is None for double in doubles)
-        print(f"{len(doubles)} readings were given twice; {waiting} wait for adjudication.")
+        print(f"{counted(len(doubles), 'reading')} given twice; {waiting} to be adjudicated.")
         print("Differences are the first named minus the second named.")
         print(table(statistics) if statistics else f"Fewer than {LEAST}: no statistics.")
         if arguments.out is not None:
             print(f"table in {arguments.out}")
+        print(CAUTION)
         return 0
 
 

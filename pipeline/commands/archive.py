@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any, ClassVar
 from pipeline.archive.settings import ArchiveSettings
 from pipeline.archive.sources.choose import source_of
 from pipeline.archive.sources.network import Network
+from pipeline.commands.caution import CAUTION
 from pipeline.commands.progress import bar
-from pipeline.commands.read import CAUTION
+from pipeline.knee.counted import counted
 from pipeline.records.files import whole_file
 from pipeline.records.journal import PROBLEM_COLUMNS, Trouble
 from pipeline.records.table import csv_text
@@ -139,15 +140,17 @@ def told(outcome: Outcome, store: str, problems: Path | None) -> str:
 
     films = outcome.films
     lines = [
-        f"{films['read']} films read, {films['refused']} refused, {films['failed']} failed; "
-        f"{outcome.before} known before; store {shown(store)}"
+        f"{counted(films['read'], 'film')} read, {films['refused']} refused, "
+        f"{films['failed']} failed; {outcome.before} known before; store {shown(store)}"
     ]
     if outcome.known:
         lines.append(f"  further names of films that were read: {outcome.known}; each counts once")
     if outcome.unfetched:
-        lines.append(f"  {outcome.unfetched} films could not be had; they are asked for next time")
+        lines.append(
+            f"  {counted(outcome.unfetched, 'film')} could not be had; the next run asks again"
+        )
     if outcome.unlisted:
-        lines.append(f"  {outcome.unlisted} parts of the source could not be listed")
+        lines.append(f"  {counted(outcome.unlisted, 'part')} of the source could not be listed")
     if outcome.status:
         where = f"  {problems}: which, and why" if problems else "  --problems FILE says which"
         lines.append(where)

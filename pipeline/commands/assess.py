@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 from pipeline.bench.assess import AssessSettings, assess, write_report
+from pipeline.commands.caution import CAUTION
 from pipeline.commands.progress import bar
 
 EXAMPLES = """\
@@ -50,4 +51,5 @@ class AssessCommand:
         page = write_report(figures, arguments.out, name)
         print(page.read_text())
         print(f"figures in {arguments.out}")
+        print(CAUTION)
         return 0

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from pipeline.batch import ReadSettings, parts_of, read_batch, readers_of
+from pipeline.commands.caution import CAUTION
 from pipeline.commands.progress import bar
 from pipeline.knee.errors import Problem
 
@@ -32,10 +33,7 @@ An audit looks back: it suggests no exposure. Exit status: 0 all well, 1 films c
 (OUT/readings/problems.csv), 2 the command or a setting is wrong.
 """
 
-CAUTION = (
-    "An audit of archived films, for teaching; for human review, not for guidance of any "
-    "procedure, and never for judging a person."
-)
+TEACHING = "An audit looks back at archived films, for teaching, and never judges a person."
 
 
 @dataclass
@@ -118,6 +116,7 @@ class AuditCommand:
         if status:
             print(f"  {out / 'readings' / 'problems.csv'}: films that could not be read")
         print(CAUTION)
+        print(TEACHING)
         return status
 
 

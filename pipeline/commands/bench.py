@@ -9,7 +9,9 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 from pipeline.bench.exam import BenchSettings
+from pipeline.commands.caution import CAUTION
 from pipeline.commands.progress import bar
+from pipeline.knee.counted import counted
 from pipeline.knee.errors import Problem
 
 EXAMPLES = """\
@@ -61,7 +63,9 @@ class BenchCommand:
         if arguments.task not in ("check", "digests") and arguments.out is None:
             raise Problem(f"bench {arguments.task}", "no folder was named", "give --out DIR")
         task = getattr(self, f"_{arguments.task}")
-        return int(task(arguments, chosen))
+        status = int(task(arguments, chosen))
+        print(CAUTION)
+        return status
 
     def swept(self, out: Path) -> None:
         """After `--multirun`: one table over all runs."""
@@ -84,7 +88,7 @@ class BenchCommand:
 
         with bar("making films") as making:
             count = hand_out(settings, arguments.out, making)
-        print(f"{count} films in {arguments.out}; truth is kept apart and not written")
+        print(f"{counted(count, 'film')} in {arguments.out}; truth is kept apart and not written")
         return 0
 
     def _check(self, arguments: argparse.Namespace, settings: BenchSettings) -> int:

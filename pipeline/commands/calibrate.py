@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 from pipeline.bench.calibrate import CalibrateSettings, calibrate, write_calibration
+from pipeline.commands.caution import CAUTION
 from pipeline.commands.progress import bar
 
 EXAMPLES = """\
@@ -44,4 +45,5 @@ class CalibrateCommand:
         for option in ("ap_sd_factor", "lateral_sd_factor"):
             print(f"{option}: {pose[option]}")
         print(f"figures, and the section for configs/pose/{pose['name']}.yaml, in {arguments.out}")
+        print(CAUTION)
         return 0

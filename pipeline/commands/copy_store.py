@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, ClassVar
 
+from pipeline.knee.counted import counted
 from pipeline.knee.errors import Problem
 
 EXAMPLES = """\
@@ -45,7 +46,7 @@ class CopyCommand:
         if arguments.add:
             with open_store(arguments.target, make=False) as target:
                 added = add_results(target, Path(arguments.store))
-                print(f"{added} readings added to {shown(target.url)}")
+                print(f"{counted(added, 'reading')} added to {shown(target.url)}")
             return 0
         if "://" not in arguments.target and Path(arguments.target).exists():
             raise Problem(arguments.target, "is there already", "give another name")
@@ -54,5 +55,5 @@ class CopyCommand:
             store.copy_to(arguments.target) as copy,
         ):
             readings = sum(copy.progress().values())
-            print(f"{readings} readings with their history copied to {shown(copy.url)}")
+            print(f"{counted(readings, 'reading')} copied with all history to {shown(copy.url)}")
         return 0

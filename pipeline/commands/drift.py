@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from pipeline.commands.asked import add_choices, chosen, period
+from pipeline.commands.caution import CAUTION
 from pipeline.commands.progress import bar
-from pipeline.commands.read import CAUTION
 from pipeline.knee.errors import Problem
 
 if TYPE_CHECKING:

@@ -8,8 +8,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, ClassVar
 
+from pipeline.commands.caution import CAUTION
 from pipeline.commands.progress import bar
-from pipeline.commands.read import CAUTION
+from pipeline.knee.counted import counted
 
 EXAMPLES = """\
 examples:
@@ -94,16 +95,17 @@ class ExportCommand:
             exporter = Exporter(arguments.out, choices, readers, key, fits)
             outcome = exporter.run((store.reading(row.id) for row in rows), progress)
         print(
-            f"{outcome.exported} readings exported, {len(outcome.written)} files in {arguments.out}"
+            f"{counted(outcome.exported, 'reading')} exported, "
+            f"{counted(len(outcome.written), 'file')} in {arguments.out}"
         )
         if outcome.left_out:
-            print(f"  {outcome.left_out} readings left out: no person has accepted them")
+            print(f"  {counted(outcome.left_out, 'reading')} left out: no person has accepted them")
         if outcome.waiting:
             print(
-                f"  {outcome.waiting} films held back: look at them in {exporter.aside}, fill in "
-                f"the column do of burnt_in.csv there and give it as looked_at"
+                f"  {counted(outcome.waiting, 'film')} held back: look in {exporter.aside}, "
+                "fill in the column do of burnt_in.csv there and give it as looked_at"
             )
         if outcome.problems:
-            print(f"  {exporter.aside / 'problems.csv'}: {len(outcome.problems)} rows")
+            print(f"  {exporter.aside / 'problems.csv'}: {counted(len(outcome.problems), 'row')}")
         print(CAUTION)
         return 1 if outcome.problems or outcome.waiting else 0

@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, ClassVar
 
+from pipeline.commands.caution import CAUTION
 from pipeline.commands.progress import bar
+from pipeline.knee.counted import counted
 
 EXAMPLES = """\
 examples:
@@ -62,11 +64,11 @@ class FactsCommand:
             acquisitions = Acquisitions(store)
             if arguments.codes is not None:
                 count, wrong = take_codes(acquisitions, arguments.codes)
-                print(f"{count} names have a code now")
+                print(f"{counted(count, 'name')} with a code now")
                 problems += wrong
             if arguments.table is not None:
                 count, wrong = take_table(acquisitions, arguments.table)
-                print(f"{count} films told about")
+                print(f"{counted(count, 'film')} told about")
                 problems += wrong
             if arguments.rejected is not None:
                 causes = {
@@ -75,14 +77,15 @@ class FactsCommand:
                     for uid, cause in rejected_films(path)
                 }
                 known = acquisitions.reject(causes)
-                print(f"{len(causes)} films are called rejected, {known} of them in the store")
+                print(f"{counted(len(causes), 'film')} called rejected, {known} in the store")
             counts = acquisitions.counts()
         total = counts.pop("films")
-        print(f"{total} films in the store; known of them:")
+        print(f"{counted(total, 'film')} in the store; known of:")
         for name, known in counts.items():
             print(f"  {name:<10} {known:>8}")
         for problem in problems[:SHOWN]:
             print(f"wrong: {problem}")
         if len(problems) > SHOWN:
             print(f"wrong: {len(problems) - SHOWN} more")
+        print(CAUTION)
         return 1 if problems else 0

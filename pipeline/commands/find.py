@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from pipeline.commands.asked import add_choices, chosen
+from pipeline.commands.caution import CAUTION
 from pipeline.commands.progress import bar
-from pipeline.commands.read import CAUTION
+from pipeline.knee.counted import counted
 
 if TYPE_CHECKING:
     from pipeline.records.store import Found
@@ -69,7 +70,7 @@ class FindCommand:
             count = sum(1 for _ in found) if write is None else write(found)
         print(told(first, verdicts, count))
         if arguments.out is not None:
-            print(f"{count} rows in {arguments.out}")
+            print(f"{counted(count, 'row')} in {arguments.out}")
         print(CAUTION)
         return 0
 
@@ -98,7 +99,7 @@ def told(first: list[Found], verdicts: Counter[str], count: int) -> str:
     if count > len(first):
         lines.append(f"... {count - len(first)} more (--limit, --out)")
     shares = ", ".join(f"{verdicts[name]} {name}" for name in sorted(verdicts))
-    return "\n".join([*lines, f"{count} readings; square: {shares}"])
+    return "\n".join([*lines, f"{counted(count, 'reading')}; square: {shares}"])
 
 
 def _cell(value: object) -> str:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 from pipeline.bench.loop import LoopSettings, run_loop, write_loop
+from pipeline.commands.caution import CAUTION
 from pipeline.commands.progress import bar
 
 EXAMPLES = """\
@@ -41,4 +42,5 @@ class LoopCommand:
             figures = run_loop(LoopSettings(**settings), progress)
         print(write_loop(figures, arguments.out).read_text())
         print(f"figures in {arguments.out}")
+        print(CAUTION)
         return 0

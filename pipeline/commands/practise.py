@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, ClassVar
 
+from pipeline.commands.caution import CAUTION
+from pipeline.knee.counted import counted
 from pipeline.practise.settings import PractiseSettings
 
 EXAMPLES = """\
@@ -65,10 +67,9 @@ class PractiseCommand:
         if arguments.check:
             for name in chosen.sets:
                 found = read_set(Path(name))
-                print(f"{found.title}: {len(found.tasks)} exercises")
+                print(f"{found.title}: {counted(len(found.tasks), 'exercise')}")
                 print("\n".join(listed(found)))
             return 0
-        from pipeline.commands.read import CAUTION
         from pipeline.practise.serve import serve
 
         print(CAUTION)

@@ -9,11 +9,9 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 from pipeline.batch import Outcome, ReadSettings, read_batch
+from pipeline.commands.caution import CAUTION
 from pipeline.commands.progress import bar
-
-CAUTION = (
-    "Proposals for human review, made for research and teaching; not for guidance of any procedure."
-)
+from pipeline.knee.counted import counted
 
 EXAMPLES = """\
 examples:
@@ -61,7 +59,7 @@ class ReadCommand:
 def told(outcome: Outcome, out: Path) -> str:
     """What a batch left, in a few lines."""
     before = f", {outcome.before} read before" if outcome.before else ""
-    lines = [f"{outcome.read} files read{before}; results in {out}"]
+    lines = [f"{counted(outcome.read, 'file')} read{before}; results in {out}"]
     for name, says in (
         ("index.html", "all readings on one page"),
         ("summary.csv", "one row per knee"),
@@ -74,5 +72,7 @@ def told(outcome: Outcome, out: Path) -> str:
         if (out / name).exists():
             lines.append(f"  {out / name}: {says}")
     if outcome.troubles:
-        lines.append(f"  {out / 'problems.csv'}: {len(outcome.troubles)} rows, what went wrong")
+        lines.append(
+            f"  {out / 'problems.csv'}: {counted(len(outcome.troubles), 'row')}, what went wrong"
+        )
     return "\n".join([*lines, CAUTION])

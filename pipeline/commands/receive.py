@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 from pipeline.archive.inbox.settings import ReceiveSettings
-from pipeline.commands.read import CAUTION
+from pipeline.commands.caution import CAUTION
+from pipeline.knee.counted import counted
 
 EXAMPLES = """\
 examples:
@@ -52,8 +53,8 @@ class ReceiveCommand:
         ):
             stop.wait()
         print(
-            f"{inbox.kept} films kept in {arguments.inbox}, {inbox.doubles} were there already, "
-            f"{inbox.rejections.count} turned away"
+            f"{counted(inbox.kept, 'film')} kept in {arguments.inbox}, "
+            f"{inbox.doubles} there already, {inbox.rejections.count} turned away"
         )
         print(CAUTION)
         return 0

@@ -8,8 +8,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, ClassVar
 
+from pipeline.commands.caution import CAUTION
 from pipeline.commands.progress import bar
-from pipeline.commands.read import CAUTION
+from pipeline.knee.counted import counted
 
 EXAMPLES = """\
 examples:
@@ -102,12 +103,12 @@ class ReportCommand:
             reporter = Reporter(arguments.out, choices, readers, fits)
             outcome = reporter.run(store, progress)
         print(
-            f"{outcome.reports} reports of {outcome.readings} readings, {len(outcome.written)} "
-            f"files in {arguments.out}"
+            f"{counted(outcome.reports, 'report')} of {counted(outcome.readings, 'reading')}, "
+            f"{counted(len(outcome.written), 'file')} in {arguments.out}"
         )
         if outcome.left_out:
-            print(f"  {outcome.left_out} readings left out: no person has accepted them")
+            print(f"  {counted(outcome.left_out, 'reading')} left out: no person has accepted them")
         if outcome.problems:
-            print(f"  {arguments.out / 'problems.csv'}: {len(outcome.problems)} rows")
+            print(f"  {arguments.out / 'problems.csv'}: {counted(len(outcome.problems), 'row')}")
         print(CAUTION)
         return 1 if outcome.problems else 0

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-from pipeline.commands.read import CAUTION
+from pipeline.commands.caution import CAUTION
 from pipeline.review.settings import ReviewSettings
 
 EXAMPLES = """\

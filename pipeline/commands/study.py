@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from pipeline.commands.caution import CAUTION
 from pipeline.commands.progress import bar
+from pipeline.knee.counted import counted
 from pipeline.knee.errors import Problem
 
 if TYPE_CHECKING:
@@ -79,9 +81,10 @@ class StudyCommand:
         size.add_argument("--lost", type=float, default=0.0, metavar="P", help="share who drop out")
 
     def run(self, arguments: argparse.Namespace, settings: Mapping[str, Any]) -> int:
-        return {"plan": _plan, "size": _size, "analyse": _analyse, "example": _example}[
-            arguments.do
-        ](arguments)
+        do = {"plan": _plan, "size": _size, "analyse": _analyse, "example": _example}
+        status = do[arguments.do](arguments)
+        print(CAUTION)
+        return status
 
 
 def _size(arguments: argparse.Namespace) -> int:
@@ -102,7 +105,7 @@ def _size(arguments: argparse.Namespace) -> int:
     needed = learners_needed(wanted)
     reached = power_of(wanted.standardised, needed, wanted.arms, wanted.alpha)
     arms = "in each of two arms" if wanted.arms == 2 else "in one arm"
-    print(f"{needed} learners {arms} must finish; invite {to_invite(wanted)} in all.")
+    print(f"{counted(needed, 'learner')} {arms} must finish; invite {to_invite(wanted)} in all.")
     print(
         f"A learner's mean change spreads by {wanted.spread:.2f}, so the effect is "
         f"{wanted.standardised:.2f} of it; power {reached:.3f}, two-sided alpha {wanted.alpha:g}."
@@ -135,7 +138,7 @@ def _plan(arguments: argparse.Namespace) -> int:
     write_problems(path.parent / "key" / "problems.csv", problems)
     known = sum(name in truth for name, _ in films)
     print(
-        f"planned for {plan.learners} learners; true angles known of {known} of {len(films)} films"
+        f"planned for {plan.learners} learners and {len(films)} films; true angles known of {known}"
     )
     print(f"  {path.parent / 'films'}: look at every picture for burnt-in names before you use it")
     print(f"  {path.parent / 'answers'}: a sheet for each learner")

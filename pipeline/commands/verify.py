@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
+from pipeline.knee.counted import counted
+
 SHOWN = 20
 
 EXAMPLES = """\
@@ -55,6 +57,9 @@ class VerifyCommand:
         if lines:
             print("The store is not what was written. Go on from the last good copy.")
             return 1
-        print(f"{readings} readings, {rows} rows of history: all as they were written.")
+        print(
+            f"{counted(readings, 'reading')}, {counted(rows, 'row')} of history: "
+            "all as they were written."
+        )
         print(f"last hash: {last}")
         return 0

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from itertools import groupby
 from pathlib import Path
 
-from pipeline.contracts import FilmReader
+from pipeline.contracts import FilmReader, Progress, silent
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
 from pipeline.language import speech
@@ -18,12 +18,12 @@ from pipeline.readers.read import read_films
 from pipeline.records.export import naming
 from pipeline.records.export.outlines import FittedOutlines
 from pipeline.records.export.record import Record, record_of
-from pipeline.records.files import StopError, write_atomic
+from pipeline.records.files import StopError
+from pipeline.records.journal import write_problems
 from pipeline.records.overlay import short_name
 from pipeline.records.paper import Paper, write_html, write_pdf
 from pipeline.records.store import Filter, Store, StoredReading, open_original
 from pipeline.records.store.find import Found, find
-from pipeline.records.table import csv_text
 from pipeline.reports.choices import Choices
 from pipeline.reports.done import Done, digest_of
 from pipeline.reports.facts import Fact, in_time
@@ -38,8 +38,6 @@ from pipeline.reports.groups import (
 from pipeline.reports.picture import pictures
 from pipeline.reports.series import series
 from pipeline.reports.study import study_paper
-
-PROBLEM_COLUMNS = ("source", "what", "do")
 
 
 @dataclass
@@ -86,9 +84,7 @@ class Reporter:
         self.studies: list[tuple[str, str, list[Fact]]] = []
         self.invented = False
 
-    def run(
-        self, store: Store, progress: Callable[[int, int], None] = lambda done, total: None
-    ) -> Outcome:
+    def run(self, store: Store, progress: Progress = silent) -> Outcome:
         """Writes everything; problems are gathered, only a full disk raises (`StopError`)."""
         wanted = self._wanted(store)
         rows = [row for row in store.readings(order="source") if row.id in wanted]
@@ -292,12 +288,7 @@ class Reporter:
         self.outcome.reports += 1
 
     def _finish(self) -> None:
-        path = self.out / "problems.csv"
-        rows = [{"source": p.source, "what": p.what, "do": p.do} for p in self.outcome.problems]
-        if rows:
-            write_atomic(path, csv_text(PROBLEM_COLUMNS, rows))
-        else:
-            path.unlink(missing_ok=True)
+        write_problems(self.out / "problems.csv", self.outcome.problems)
 
 
 def _slim(fact: Fact) -> Fact:

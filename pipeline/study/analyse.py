@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.knee.counted import counted
 from pipeline.knee.errors import Problem
 from pipeline.study.plan import OCCASIONS, SHEET, opened, rows_of
 
@@ -96,7 +97,7 @@ def load_study(folder: Path) -> Study:
                 )
             )
         if empty:
-            gaps.append(f"{learner}: {empty} films without an answer")
+            gaps.append(f"{learner}: {counted(empty, 'film')} without an answer")
     if not answers:
         raise Problem(str(folder / "answers"), "holds no answers yet", "fill in the sheets")
     return Study(plan["what"], plan["invented"], plan["arms"], tuple(answers), tuple(gaps))

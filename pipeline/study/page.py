@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from pipeline.knee.counted import counted
 from pipeline.records.files import write_atomic
 from pipeline.records.paper import charts
 from pipeline.records.paper.html import write_html
@@ -56,7 +57,7 @@ def paper_of(study: Study, found: Sequence[Effect]) -> Paper:
     blocks += [Heading("Be careful"), *(Caution(text) for text in CAREFUL[:1]), Items(CAREFUL[1:])]
     return Paper(
         title="A study of learning",
-        subtitle=f"{learners} learners, {len(study.answers)} answers",
+        subtitle=f"{counted(learners, 'learner')}, {counted(len(study.answers), 'answer')}",
         blocks=tuple(blocks),
         invented=study.invented,
     )

@@ -234,7 +234,7 @@ def test_the_command_says_what_it_did_when_it_is_stopped(tmp_path: Path, kept) -
         said, complained = process.communicate(timeout=30)
     assert process.returncode == 0
     assert "2 films kept" in said
-    assert "1 were there already, 1 turned away" in said
+    assert "1 there already, 1 turned away" in said
     assert complained == ""
     assert TOKEN not in said
 

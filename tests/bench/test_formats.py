@@ -132,8 +132,11 @@ def test_files_that_cannot_be_read(name: str, text: str, match: str, tmp_path: P
     path.write_text(text)
     with pytest.raises(Problem, match=match):
         read_predictions(path)
-    with pytest.raises(Problem, match="cannot be read"):
+    with pytest.raises(Problem, match="does not exist"):
         read_predictions(tmp_path / "none.csv")
+    path.write_bytes(b"\xff\xfe")
+    with pytest.raises(Problem, match="no text in UTF-8"):
+        read_predictions(path)
 
 
 def test_a_faulty_file_is_not_scored(tmp_path: Path) -> None:
@@ -143,7 +146,8 @@ def test_a_faulty_file_is_not_scored(tmp_path: Path) -> None:
     told, sound = check_file(path, None)
     assert not sound
     assert "line 2, view" in told
-    assert "2 things are wrong" in told
+    assert "1 sound row " in told
+    assert "Wrong: 2 things" in told
 
 
 def test_many_faults_are_counted(tmp_path: Path) -> None:

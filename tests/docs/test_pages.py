@@ -12,7 +12,7 @@ from urllib.parse import unquote
 import cv2
 import pytest
 
-from pipeline.commands.read import CAUTION
+from pipeline.commands.caution import CAUTION
 from pipeline.contracts import STAGES
 from pipeline.demo import FILES
 

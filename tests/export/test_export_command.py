@@ -121,7 +121,7 @@ def test_a_bad_film_does_not_stop_the_others(
     (films / "film1.dcm").write_bytes(b"something else")
     out = tmp_path / "out"
     assert run(store, out) == 1
-    assert "1 readings exported" in capsys.readouterr().out
+    assert "1 reading exported" in capsys.readouterr().out
     (problem,) = rows(out / "problems.csv")
     assert problem["source"].endswith("film1.dcm")
     assert "changed since it was read" in problem["what"]
@@ -214,7 +214,7 @@ def test_films_with_writing_wait_for_a_person(
     stored(tmp_path / "results", [reading_of(path)], {0: ACCEPT}).close()
     out = tmp_path / "shared"
     assert run(tmp_path / "results", out, "deidentify=true") == 1
-    assert "1 films held back" in capsys.readouterr().out
+    assert "1 film held back" in capsys.readouterr().out
     assert not list(out.rglob("film-????????????.dcm"))
     pages = [page.read_text() for page in (out / "pages").glob("film-*.html")]
     assert all("held back" in page and "image href" not in page for page in pages)

@@ -146,7 +146,7 @@ def test_the_command_prints_and_writes_the_table(
     out = tmp_path / "agreement.csv"
     assert main(["agreement", str(tmp_path), "--out", str(out)]) == 0
     said = capsys.readouterr().out
-    assert said.startswith("10 readings were given twice; ")
+    assert said.startswith("10 readings given twice; ")
     assert "first and second: rotation_deg, AP (n = 8)" in said
     with out.open(newline="") as file:
         rows = list(csv.DictReader(file))

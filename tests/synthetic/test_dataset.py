@@ -308,7 +308,7 @@ def test_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     assert main([*words, "scenario=c_arm"]) == 0
     assert "2 films made" in capsys.readouterr().out
     assert main([*words, "scenario=c_arm"]) == 0
-    assert "0 films made, 2 were there" in capsys.readouterr().out
+    assert "0 films made, 2 there already" in capsys.readouterr().out
     assert main([*words, "scenario=radiography"]) == 2
     assert "made with another scenario" in capsys.readouterr().err
 

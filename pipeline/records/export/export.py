@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydicom.dataset import Dataset
 
-from pipeline.contracts import FilmReader
+from pipeline.contracts import FilmReader, Progress, silent
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
 from pipeline.readers.read import read_films
@@ -32,6 +32,7 @@ from pipeline.records.export.record import Record, record_of
 from pipeline.records.export.report import Identity, measurement_report
 from pipeline.records.export.source import is_dicom, open_film
 from pipeline.records.files import StopError, write_atomic
+from pipeline.records.journal import write_problems
 from pipeline.records.overlay import short_name
 from pipeline.records.store import StoredReading, open_original
 from pipeline.records.table import csv_text
@@ -39,7 +40,6 @@ from pipeline.records.table import csv_text
 THUMBNAIL = 480
 MOST_FRAMES = 12
 """So many frames with writing are laid out for a person; more of one film tell nothing new."""
-PROBLEM_COLUMNS = ("source", "what", "do")
 Outlines = Callable[[Record, Film], tuple[Outline | None, Outline | None]]
 
 
@@ -124,7 +124,7 @@ class Exporter:
     def run(
         self,
         readings: Iterable[StoredReading],
-        progress: Callable[[int, int], None] = lambda done, total: None,
+        progress: Progress = silent,
     ) -> Outcome:
         """Exports `readings`; problems are gathered, only a full disk raises (`StopError`)."""
         wanted = []
@@ -403,11 +403,7 @@ class Exporter:
             outcome.written.append(path)
         if self.look:
             write_atomic(self.aside / "burnt_in.csv", csv_text(LOOKED_COLUMNS, self.look))
-        rows = [{"source": p.source, "what": p.what, "do": p.do} for p in outcome.problems]
-        if rows:
-            write_atomic(self.aside / "problems.csv", csv_text(PROBLEM_COLUMNS, rows))
-        else:
-            (self.aside / "problems.csv").unlink(missing_ok=True)
+        write_problems(self.aside / "problems.csv", outcome.problems)
 
 
 def _worst(findings: Sequence[Finding]) -> Finding:

@@ -1,0 +1,8 @@
+"""Counts in English sentences."""
+
+from __future__ import annotations
+
+
+def counted(count: int, one: str, many: str = "") -> str:
+    """`1 film`, `2,000 films`, `2 studies`; `many`: the plural where it is not `one` with an s."""
+    return f"{count:,} {one if count == 1 else many or one + 's'}"
