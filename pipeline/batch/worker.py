@@ -99,12 +99,20 @@ class Worker:
     ) -> list[Entry]:
         """Reads and writes; one entry per file, whatever happened to it. Raises `StopError`."""
         troubles: dict[str, list[Trouble]] = {str(path): [] for path in files}
-        before = {path: stamp_of(path) for path in files}
-        readings = read_files(files, self.parts, self.readers, self.out, troubles, skip, mark)
-        count = Counter(reading.film.source for reading in readings)
+        before = {str(path): size_of(path) for path in files}
+        count: Counter[str] = Counter()
+        stamps: dict[str, tuple[int, int, str]] = {}
+        for reading in read_files(files, self.parts, self.readers, self.out, troubles, skip, mark):
+            film = reading.film
+            count[film.source] += 1
+            stamps[film.source] = (*before[film.source], film.sha256)  # the reader's own digest
         return [
             Entry(
-                str(path), *before[path], self.config, count[str(path)], tuple(troubles[str(path)])
+                str(path),
+                *(stamps.get(str(path)) or stamp_of(path)),
+                self.config,
+                count[str(path)],
+                tuple(troubles[str(path)]),
             )
             for path in files
         ]
@@ -119,12 +127,20 @@ def make_worker(settings: ReadSettings, out: Path, config: str, threads: int) ->
 def stamp_of(path: Path) -> tuple[int, int, str]:
     """(size, time of change in ns, SHA-256) of a file; (-1, -1, "") where it cannot be read."""
     try:
-        status = path.stat()
-        if not stat.S_ISREG(status.st_mode):
-            return -1, -1, ""  # a named pipe would be waited for without end
-        return status.st_size, status.st_mtime_ns, sha256_of(path)
+        size, changed = size_of(path)
+        return size, changed, sha256_of(path) if size >= 0 else ""
     except OSError:
         return -1, -1, ""
+
+
+def size_of(path: Path) -> tuple[int, int]:
+    """(size, time of change in ns) of a file; (-1, -1) where it is none or cannot be asked."""
+    try:
+        status = path.stat()
+    except OSError:
+        return -1, -1
+    # a named pipe would be waited for without end
+    return (status.st_size, status.st_mtime_ns) if stat.S_ISREG(status.st_mode) else (-1, -1)
 
 
 @contextmanager
