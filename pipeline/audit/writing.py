@@ -17,7 +17,7 @@ from pipeline.audit.study import audit_of
 from pipeline.audit.totals import totals_of
 from pipeline.contracts import Progress, silent
 from pipeline.knee.errors import Problem
-from pipeline.records.files import write_atomic
+from pipeline.records.files import disk_errors, write_atomic
 from pipeline.records.paper import Paper, write_html, write_pdf
 from pipeline.records.table import csv_text
 
@@ -44,6 +44,7 @@ HUNT_COLUMNS = (
     "advice_why_not",
     "notice",
 )
+DATA = "audit.json"
 NOTICE = "looks back at archived films; not for guidance"
 
 
@@ -65,6 +66,8 @@ def write_audit(
 ) -> dict[str, str]:
     """Writes everything under `out`; returns each page's file by the study's key.
 
+    Pages that an audit before left there, of studies or kinds that this one has not, are removed.
+
     Args:
         least_films: a study has a page where a view of it has so many films.
 
@@ -79,21 +82,41 @@ def write_audit(
         study for study in studies if any(len(hunt.films) >= least_films for hunt in study.hunts)
     ]
     files = {study.key: f"study-{study.key}.html" for study in shown}
-    for done, study in enumerate(shown):
-        progress(done, len(shown))
-        _write(press.study(study), out / files[study.key], pages)
-    _write(overview(press.t, studies, totals, files, press.made_by), out / "index.html", pages)
-    rows = [hunt_row(study, hunt) for study in studies for hunt in study.hunts]
-    write_atomic(out / "hunts.csv", csv_text(HUNT_COLUMNS, rows))
+    _sweep(out, {Path(name).stem for name in ("index.html", *files.values())}, pages)
     plain = {
         "notice": NOTICE,
         "made_by": press.made_by,
         "studies": [plain_study(study) for study in studies],
         "totals": [_plain(total) for total in totals],
     }
-    write_atomic(out / "audit.json", json.dumps(plain, indent=1, allow_nan=False) + "\n")
+    # before the pages: should this be interrupted, the next audit knows which are ours
+    write_atomic(out / DATA, json.dumps(plain, indent=1, allow_nan=False) + "\n")
+    for done, study in enumerate(shown):
+        progress(done, len(shown))
+        _write(press.study(study), out / files[study.key], pages)
+    _write(overview(press.t, studies, totals, files, press.made_by), out / "index.html", pages)
+    rows = [hunt_row(study, hunt) for study in studies for hunt in study.hunts]
+    write_atomic(out / "hunts.csv", csv_text(HUNT_COLUMNS, rows))
     progress(len(shown), len(shown))
     return files
+
+
+def _sweep(out: Path, stems: set[str], pages: Sequence[str]) -> None:
+    """Removes pages of the audit that `out` holds, as its own data name them, and nothing else."""
+    try:
+        before = json.loads((out / DATA).read_text("utf-8"))
+        ours = before["notice"] == NOTICE
+        keys = [str(each["study"]) for each in before["studies"]]
+    except (OSError, ValueError, KeyError, TypeError):
+        return
+    made = ["index", *(f"study-{key}" for key in keys)]
+    with disk_errors(out):
+        for stem in made if ours else ():
+            for kind in PAGES:
+                path = out / f"{stem}.{kind}"
+                # a table that somebody wrote into may name no file outside the folder
+                if (stem not in stems or kind not in pages) and path.parent == out:
+                    path.unlink(missing_ok=True)
 
 
 def _write(paper: Paper, path: Path, pages: Iterable[str]) -> None:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 from pipeline.batch import ReadSettings, parts_of, read_batch, readers_of
 from pipeline.commands.caution import CAUTION
 from pipeline.commands.progress import bar
+from pipeline.knee.counted import counted
 from pipeline.knee.errors import Problem
 
 if TYPE_CHECKING:
@@ -106,7 +107,7 @@ class AuditCommand:
         hunts = [hunt for study in studies for hunt in study.hunts]
         print(f"studies: {len(studies)}, views of knees: {len(hunts)}; pages in {out}")
         for name, says in (
-            ("index.html", f"all studies; {len(files)} have a page of their own"),
+            ("index.html", f"all studies, and {counted(len(files), 'page')} of single ones"),
             ("index.pdf", "the same on paper"),
             ("hunts.csv", "one row for each view of each knee"),
             ("audit.json", "everything"),

@@ -18,6 +18,7 @@ from pipeline.audit.sources import of_results
 from pipeline.batch import ReadSettings, parts_of, read_batch
 from pipeline.bench.hunts import Hunt, Hunter, hunt_of, write_hunt
 from pipeline.cli import compose, main
+from pipeline.commands.caution import CAUTION
 from pipeline.fit.turning import FittedKnee
 from pipeline.readers.dicom_shot import read_shot
 from pipeline.records.store import Acquisitions, open_store
@@ -164,6 +165,28 @@ def test_films_are_read_first_and_not_twice(house: House, tmp_path: Path) -> Non
     assert main(words) == 0  # what the first run left in the folder is no film
     assert readings.stat().st_mtime_ns == before
     assert len((films / "audit" / "hunts.csv").read_text().splitlines()) == 2
+
+
+def test_pages_of_an_audit_before_go_and_nothing_else(
+    house: House, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "audit"
+    shutil.copytree(house.out, out)
+    for name in ("study-mine.html", "notes.pdf"):
+        (out / name).write_text("my own")
+    said = json.loads((out / "audit.json").read_text())
+    said["studies"].append({"study": "x/../../outside"})
+    (out / "audit.json").write_text(json.dumps(said))
+    (tmp_path / "outside.html").write_text("not in the folder")
+    words = ["pages=[html]", "least_films=99", "operators=none"]
+    assert main(["audit", str(house.results), "--out", str(out), *words]) == 0
+    assert {path.name for path in out.iterdir() if path.suffix in (".html", ".pdf")} == {
+        "index.html",
+        "study-mine.html",
+        "notes.pdf",
+    }
+    assert (tmp_path / "outside.html").exists()
+    assert CAUTION in capsys.readouterr().out
 
 
 def test_films_that_are_gone_leave_the_angles(house: House, tmp_path: Path) -> None:
