@@ -22,6 +22,7 @@ examples:
   squareon drift results --out drift
   squareon drift results --out drift --station R1 baseline=2025-01..2025-06
   squareon drift results --out drift every=month rules=[beyond,eight] operators=true
+  squareon drift results --out drift language=de
 
 Writes drift.html, drift.pdf and drift.csv. STORE is a store, its URL, or a folder that squareon
 read wrote; with --invented a year of invented readings with a planted drift is put into --out
@@ -41,6 +42,7 @@ class DriftSettings:
         rules: of the Shewhart charts: beyond, two, four, eight (Western Electric), range (jumps).
         k, h: of the CUSUM, in standard deviations.
         operators: also a table of operators, for teaching.
+        language: of the page: en, de.
     """
 
     every: str = "auto"
@@ -49,6 +51,7 @@ class DriftSettings:
     k: float = 0.5
     h: float = 5.0
     operators: bool = False
+    language: str = "en"
 
 
 @dataclass(frozen=True)
@@ -89,6 +92,7 @@ class DriftCommand:
                 arguments.out,
                 every=wanted.every,
                 operators=wanted.operators,
+                language=wanted.language,
             )
         print("\n".join(said))
         print(CAUTION)

@@ -1,5 +1,5 @@
 """The words of reports in more than one language (GNU gettext, formats by babel)."""
 
-from pipeline.language.speech import Speech, mark, speech
+from pipeline.language.speech import Speech, mark, mark_within, speech
 
-__all__ = ["Speech", "mark", "speech"]
+__all__ = ["Speech", "mark", "mark_within", "speech"]

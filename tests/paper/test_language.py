@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from babel.messages.pofile import read_po
 from babel.numbers import parse_decimal
+from catalogue_words import plain_words
 
 from pipeline.align.beam import assumed_lie
 from pipeline.align.moves import moves
@@ -244,15 +245,6 @@ def test_no_pattern_stands_in_the_way_of_another() -> None:
     for phrase in PHRASES:
         if "{" not in phrase:
             assert told(t, phrase) == t(phrase), phrase
-
-
-def plain_words(text: str) -> list[str]:
-    """Words of three and more letters that the accented language would have changed."""
-    return [
-        word
-        for word in re.findall(r"[^\W\d_]{3,}", text)
-        if word.isascii() and re.search(r"[aeiouycnszAEIOUYCN]", word)
-    ]
 
 
 def test_accents_show_what_is_plain() -> None:

@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 import pytest
 from babel.dates import get_month_names
+from catalogue_words import plain_words
 from matplotlib.text import Text
 from report_cases import KEY, READ, REVIEWER, film, report, row, small_store
 from statsmodels.stats.proportion import proportion_confint
-from test_language import plain_words
 
 from pipeline.cli import main
 from pipeline.knee.errors import Problem

@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from pipeline.language import mark
+
 Floats = NDArray[np.float64]
 
 D2, D4 = 1.128, 3.267
@@ -45,10 +47,10 @@ class Rule:
 
 
 RULES = (
-    Rule("beyond", 1, 1, 3.0, "beyond three standard deviations"),
-    Rule("two", 2, 3, 2.0, "two of three beyond two standard deviations, same side"),
-    Rule("four", 4, 5, 1.0, "four of five beyond one standard deviation, same side"),
-    Rule("eight", 8, 8, 0.0, "eight in a row on the same side"),
+    Rule("beyond", 1, 1, 3.0, mark("beyond three standard deviations")),
+    Rule("two", 2, 3, 2.0, mark("two of three beyond two standard deviations, same side")),
+    Rule("four", 4, 5, 1.0, mark("four of five beyond one standard deviation, same side")),
+    Rule("eight", 8, 8, 0.0, mark("eight in a row on the same side")),
 )
 """The Western Electric rules, as the e-Handbook gives them in 6.3.2."""
 

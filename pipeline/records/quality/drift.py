@@ -7,14 +7,15 @@ CUSUM speaks, or taken from a period that the user names.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.knee.errors import Problem
+from pipeline.language import Speech, mark, speech
 from pipeline.records.quality.control import (
     RANGE,
     RANGE_SHARE,
@@ -51,19 +52,34 @@ value)."""
 
 @dataclass(frozen=True)
 class Measure:
-    """What is looked at: `name` for tables, `title` for people, `unit` of its values."""
+    """What is looked at: `name` in tables, `title` of a chart, `unit` of its values."""
 
     name: str
     title: str
     unit: str
 
 
-SHARE = Measure("not square", "Share of films that are not square on", "share")
-ANGLES = tuple(
-    Measure(f"{view} {angle}", f"{angle.capitalize()} on {view} films, mean", "degrees")
-    for view in VIEWS
-    for angle in ("rotation", "tilt")
+SHARE = Measure(mark("not square"), mark("Share of films that are not square on"), "share")
+ANGLES = (
+    Measure(mark("AP rotation"), mark("Rotation on AP films, mean"), "degrees"),
+    Measure(mark("AP tilt"), mark("Tilt on AP films, mean"), "degrees"),
+    Measure(mark("lateral rotation"), mark("Rotation on lateral films, mean"), "degrees"),
+    Measure(mark("lateral tilt"), mark("Tilt on lateral films, mean"), "degrees"),
 )
+
+
+@dataclass(frozen=True)
+class Why:
+    """Why there is no chart: a sentence for the catalogue, and the numbers in its places."""
+
+    sentence: str
+    numbers: Mapping[str, int] = field(default_factory=dict)
+
+    def told(self, t: Speech) -> str:
+        return t(self.sentence, **{name: t.number(n, 0) for name, n in self.numbers.items()})
+
+    def __str__(self) -> str:
+        return self.told(speech("en"))
 
 
 @dataclass(frozen=True)
@@ -83,7 +99,7 @@ class Course:
     sizes: NDArray[np.int64]
     values: NDArray[np.float64]
     level: Level | None = None
-    why: str = ""
+    why: Why | None = None
     shewhart: Chart | None = None
     ranges: Chart | None = None
     sums: Cusum | None = None
@@ -193,7 +209,7 @@ def _share(films: Films, spells: Spells, base: NDArray[np.bool_], how: How) -> C
         used = base & (sizes > 0)
         share = float(counts[used].sum() / sizes[used].sum())
         if not 0 < share < 1:
-            return _without(plain, "in the stretches taken as unchanged all films agree")
+            return _without(plain, Why(mark("in the stretches taken as unchanged all films agree")))
         chart = shares(counts, sizes, share, how.chosen)
         spread = _spread(chart.z[used])
         if spread >= WIDE:
@@ -205,7 +221,7 @@ def _share(films: Films, spells: Spells, base: NDArray[np.bool_], how: How) -> C
     level = Level(share, float("nan"), int(used.sum()))
     sums = cusum(chart.z, how.k, how.h)
     return Course(
-        SHARE, sizes, values, level, "", chart, None, sums, spread if spread >= WIDE else 1.0
+        SHARE, sizes, values, level, None, chart, None, sums, spread if spread >= WIDE else 1.0
     )
 
 
@@ -237,7 +253,8 @@ def _mean(
         steady = learnt.taken
     level = level_of(values[steady])
     if not level.sd > 0:
-        return _without(plain, "in the stretches taken as unchanged all means are the same")
+        said = mark("in the stretches taken as unchanged all means are the same")
+        return _without(plain, Why(said))
     if how.baseline is not None:
         chart = individuals(values, level, how.chosen)
     return Course(
@@ -245,30 +262,36 @@ def _mean(
         sizes,
         values,
         level,
-        "",
+        None,
         chart,
         moving_range(values, level) if RANGE in how.rules else None,
         cusum(chart.z, how.k, how.h),
     )
 
 
-def _without(course: Course, why: str) -> Course:
+def _without(course: Course, why: Why) -> Course:
     return Course(course.measure, course.sizes, course.values, why=why)
 
 
-def _too_little(there: NDArray[np.bool_], base: NDArray[np.bool_], how: How) -> str | None:
+def _too_little(there: NDArray[np.bool_], base: NDArray[np.bool_], how: How) -> Why | None:
     """Why there is no chart of these points, or None."""
     if not there.any():
-        return f"no stretch holds {LEAST_READINGS} such readings"
+        return Why(mark("no stretch holds {n} such readings"), {"n": LEAST_READINGS})
     if how.baseline is None:
         if there.sum() > LEAST_POINTS:
             return None
-        points = int(there.sum())
-        said = "there is 1 point" if points == 1 else f"there are {points} points"
-        return f"{said}, and {LEAST_POINTS + 1} are the least"
+        points, least = int(there.sum()), LEAST_POINTS + 1
+        if points == 1:
+            return Why(mark("there is 1 point, and {least} are the least"), {"least": least})
+        return Why(
+            mark("there are {n} points, and {least} are the least"), {"n": points, "least": least}
+        )
     count = int((base & there).sum())
     if count < LEAST_POINTS:
-        return f"{count} points can be taken as unchanged, and {LEAST_POINTS} are the least"
+        return Why(
+            mark("points that can be taken as unchanged: {n}, and {least} are the least"),
+            {"n": count, "least": LEAST_POINTS},
+        )
     return None
 
 

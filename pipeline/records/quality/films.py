@@ -109,11 +109,6 @@ class Spells:
     def __len__(self) -> int:
         return len(self.first)
 
-    @property
-    def each(self) -> str:
-        """What one point stands for, in a sentence."""
-        return self.name if self.name[0].isdigit() else f"each {self.name}"
-
     def label(self, index: int) -> str:
         """The stretch as a person would name it."""
         if self.name == "month":

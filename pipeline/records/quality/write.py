@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.language import speech
 from pipeline.records.files import write_atomic
 from pipeline.records.paper import write_html, write_pdf
 from pipeline.records.quality.drift import Drift, How, drift
@@ -17,6 +18,7 @@ from pipeline.records.quality.invented import TAG
 from pipeline.records.quality.page import drift_paper
 from pipeline.records.quality.rejects import operators as operators_of
 from pipeline.records.quality.rejects import rejects
+from pipeline.records.quality.words import asked
 from pipeline.records.rows import NOTICE
 from pipeline.records.store import Filter, Store, find
 from pipeline.records.table import csv_text
@@ -28,18 +30,30 @@ COLUMNS = (
 
 
 def write_drift(
-    store: Store, filter: Filter, how: How, out: Path, *, every: str, operators: bool
+    store: Store,
+    filter: Filter,
+    how: How,
+    out: Path,
+    *,
+    every: str,
+    operators: bool,
+    language: str = "en",
 ) -> list[str]:
-    """Writes `drift.html`, `drift.pdf`, `drift.csv`; returns what to tell. Raises `Problem`."""
+    """Writes `drift.html`, `drift.pdf`, `drift.csv`; returns what to tell. Raises `Problem`.
+
+    `language` is that of page and document; the table keeps its names.
+    """
+    t = speech(language)
     films = gather(find(store, filter))
     found = drift(films, spells(films, every), how)
     counted = rejects(films)
     paper = drift_paper(
+        t,
         films,
         found,
         counted,
         how,
-        asked=asked(filter),
+        asked=asked(t, filter),
         made_by=f"squareon {version('squareon')}",
         invented=TAG in store.tag_names(),
         operators=operators_of(films) if operators else (),
@@ -91,19 +105,3 @@ def rows(found: Drift) -> Iterator[dict[str, Any]]:
 
 def _number(value: float) -> float | None:
     return round(float(value), 5) if np.isfinite(value) else None
-
-
-def asked(filter: Filter) -> str:
-    """What was asked for, in words; what a person typed is not repeated."""
-    parts = []
-    for name, value in vars(filter).items():
-        if name in ("latest", "study", "search", "waiting_for") or value in ((), None, ""):
-            continue
-        if name in ("verdict", "view", "side", "state", "reject"):
-            words = " or ".join(word or "none" for word in value)
-            parts.append(f"{name} {words}")
-        elif name in ("since", "until"):
-            parts.append(f"{name} {value}")
-        else:
-            parts.append(f"chosen by {name}")
-    return ", ".join(parts) or "all readings"
