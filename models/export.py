@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import onnx
 import torch
-from torch import Tensor, nn
+from torch import nn
 
 from models import checkpoint
 from models.backbone_net import keypoint_net
@@ -178,11 +178,3 @@ def _halve(model: onnx.ModelProto) -> None:
         model.graph.initializer.append(small)
         cast = onnx.helper.make_node("Cast", [small.name], [name], to=onnx.TensorProto.FLOAT)
         model.graph.node.insert(0, cast)
-
-
-def outputs_of(graph: nn.Module, picture: Tensor) -> dict[str, np.ndarray]:
-    """What the torch graph says, by the names of the ONNX outputs."""
-    graph.eval()
-    with torch.no_grad():
-        values = graph(picture)
-    return {n: v.numpy() for n, v in zip(graph.names, values, strict=True)}  # type: ignore[arg-type]

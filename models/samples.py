@@ -59,7 +59,6 @@ class Jitter:
     flip: float = FLIP_SHARE
 
 
-STILL = Jitter(0.0, 0.0, 0.0, 0.0)
 LOCATED = Jitter(0.04, 0.06, 5.0, 0.0)
 """Jitter of validation crops: what a trained locator is off by."""
 

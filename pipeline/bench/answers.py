@@ -173,10 +173,6 @@ class Answers:
         for row in self.rows:
             self._by_film.setdefault(stem_of(row["film"]), []).append(row)
 
-    def answered(self, film: str) -> bool:
-        """Whether anything was said about a film."""
-        return stem_of(film) in self._by_film
-
     def of(self, film: str) -> list[Row]:
         """The rows of a film."""
         return self._by_film.get(stem_of(film), [])

@@ -36,12 +36,6 @@ class Ellipse:
         off = np.asarray(xy, dtype=np.float64) - self.centre
         return bool(off @ np.linalg.solve(self.shape, off) <= 1.0)
 
-    @property
-    def semi_axes(self) -> tuple[float, float]:
-        """The longer and the shorter one, pixels."""
-        low, high = np.sqrt(np.linalg.eigvalsh(self.shape))
-        return float(high), float(low)
-
 
 @dataclass(frozen=True)
 class Spheroid:

@@ -15,11 +15,10 @@ from numpy.typing import NDArray
 
 Map = NDArray[Any]
 
-KEV = (40.0, 50.0, 60.0)
 SHARES = (0.35, 0.4, 0.25)
 PER_MM = {
-    # Mass attenuation times density, per mm: NIST's tables for muscle (1.05 g/cm3) and cortical
-    # bone (1.92 g/cm3, ICRU-44), from memory.
+    # Mass attenuation times density at 40, 50 and 60 keV, per mm: NIST's tables for muscle
+    # (1.05 g/cm3) and cortical bone (1.92 g/cm3, ICRU-44), from memory.
     "soft": (0.0282, 0.0238, 0.0215),
     "cortex": (0.1278, 0.0814, 0.0604),
 }

@@ -14,7 +14,7 @@ from pipeline.bench.accuracy import FilmResult, KneeResult, square_summary
 from pipeline.bench.conformal import factor
 from pipeline.bench.exam import Scored
 from pipeline.bench.figures import abstention, angle_summary, knees_of, landmark_summary
-from pipeline.bench.intervals import interval
+from pipeline.bench.intervals import binomial, interval
 from pipeline.knee.detection import Hypothesis
 from pipeline.knee.landmarks import names_of
 
@@ -41,6 +41,12 @@ def knee(seed: int, rng: np.random.Generator, sd: float = 1.5, spread: float = 4
         flexion=(0.0, 0.0),
         hypotheses=((found[0], sd, found[1], sd, 1.0),),
     )
+
+
+def test_the_interval_of_a_share_is_that_of_scipy() -> None:
+    for hits, trials in ((0, 5), (3, 7), (12, 12)):
+        theirs = stats.binomtest(hits, trials).proportion_ci(method="exact")
+        assert binomial(hits, trials) == pytest.approx((theirs.low, theirs.high))
 
 
 def scored(knees: list[KneeResult], per_person: int = 2) -> list[Scored]:

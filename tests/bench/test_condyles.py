@@ -4,17 +4,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.stats import binomtest
-
-from pipeline.bench.condyles import (
+from condyle_names import (
     Naming,
     calibrate,
     condyle_markdown,
     condyle_summary,
     naming_of,
     separation_mm,
-    share,
 )
+
 from pipeline.knee.detection import Hypothesis, Pose
 from pipeline.knee.landmarks import names_of
 from pipeline.knee.truth import KneeTruth
@@ -67,13 +65,6 @@ def test_right_is_what_lies_nearer_than_its_opposite() -> None:
     assert both.covered
     sure = naming_of(t, pose((-5.0, 1.0, 0.95), (5.0, -1.0, 0.05)))
     assert not sure.covered  # the moves would carry the wrong one alone
-
-
-def test_shares_are_those_of_another_library() -> None:
-    for hits, trials in ((0, 5), (3, 7), (12, 12)):
-        ours = share(hits, trials)
-        theirs = binomtest(hits, trials).proportion_ci(method="exact")
-        assert ours == pytest.approx((hits / trials, theirs.low, theirs.high))
 
 
 def test_the_table_counts_what_it_is_given() -> None:

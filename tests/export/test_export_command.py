@@ -32,9 +32,10 @@ from pipeline.knee.errors import Problem
 from pipeline.records.export import naming
 from pipeline.records.export.choices import Choices, read_looked
 from pipeline.records.export.deidentify import clean_record
-from pipeline.records.export.export import Exporter, export_presentation_state, export_report
+from pipeline.records.export.export import Exporter
 from pipeline.records.export.record import record_of
-from pipeline.records.store import Store, open_original
+from pipeline.records.export.report import Identity, measurement_report
+from pipeline.records.export.source import open_film
 
 ACCEPT, REJECT = ("accept", None), ("reject", None)
 
@@ -268,16 +269,6 @@ def test_mistakes_on_the_command_line_are_told(
     assert not (tmp_path / "out").exists()
 
 
-def test_single_objects_of_one_reading(store: Path, tmp_path: Path) -> None:
-    with Store.open(str(store / "store.sqlite")) as opened:
-        one = every(opened)[0]
-        path = open_original(one)
-        report = export_report(one, path, tmp_path / "a")
-        state = export_presentation_state(one, path, tmp_path / "b")
-    assert pydicom.dcmread(report).Modality == "SR"
-    assert pydicom.dcmread(state).Modality == "PR"
-
-
 def test_two_readers_who_have_not_agreed_are_not_accepted(tmp_path: Path) -> None:
     path = save(film_dataset(), tmp_path / "films/film.dcm")
     store = stored(tmp_path / "results", [reading_of(path)], {0: ACCEPT})
@@ -304,10 +295,12 @@ def test_both_readers_who_agree_verify_the_report(tmp_path: Path) -> None:
             )
         (agreed,) = every(store)
         assert agreed.state == "accepted"
-        report = pydicom.dcmread(export_report(agreed, path, tmp_path / "out"))
+    film = open_film(path, agreed.film_sha256)
+    report = measurement_report(record_of(agreed), film, Identity())
+    report.save_as(tmp_path / "report.dcm", enforce_file_format=True)
     names = [str(each.VerifyingObserverName) for each in report.VerifyingObserverSequence]
     assert [name.rstrip("^") for name in names] == ["Example Reviewer A", "Example B"]
-    assert complaints(next((tmp_path / "out").glob("*.dcm"))) == []
+    assert complaints(tmp_path / "report.dcm") == []
     hidden = repr(clean_record(record_of(agreed), b"k" * 32))
     assert "Example" not in hidden
 

@@ -21,7 +21,7 @@ import odd_pictures
 import real_films
 from scipy.optimize import minimize
 
-from pipeline.bench.condyles import share
+from pipeline.bench.intervals import binomial
 from pipeline.contracts import Detector, PoseEstimator
 from pipeline.fit.plausibility import REASONS, Plausibility, doubts
 from pipeline.knee.detection import Detection
@@ -142,8 +142,8 @@ def report(trials: Sequence[Trial]) -> list[str]:
         own = [t for t in trials if t.kind == kind]
         cells = []
         for hits in (sum(bool(t.doubts) for t in own), sum(t.accepted for t in own)):
-            value, low, high = share(hits, len(own))
-            cells.append(f"{value:.1%} ({low:.1%} to {high:.1%})")
+            low, high = binomial(hits, len(own))
+            cells.append(f"{hits / len(own):.1%} ({low:.1%} to {high:.1%})")
         lines.append(f"| {kind} | {len(own)} | {cells[0]} | {cells[1]} |")
     return lines
 

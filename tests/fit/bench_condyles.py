@@ -10,16 +10,21 @@ seeds, report on another.
 from __future__ import annotations
 
 import argparse
+import sys
+from pathlib import Path
 
 import numpy as np
 
-from pipeline.bench.condyles import (
+sys.path.insert(0, str(Path(__file__).parents[1] / "helpers"))
+
+from condyle_names import (
     calibrate,
     condyle_markdown,
     condyle_summary,
     naming_of,
     separation_mm,
 )
+
 from pipeline.fit.fused import FusedPose
 from pipeline.registry import build
 

@@ -14,7 +14,6 @@ from models.blanks import blank_film
 from models.channels import CHANNELS_OF, VIEWS
 from models.geometry import crop_transform, inside_film, normalise, normalise_bytes, resample
 from models.samples import (
-    STILL,
     Jitter,
     crop_sample,
     film_sample,
@@ -30,6 +29,7 @@ from pipeline.knee.film import Film
 from pipeline.knee.truth import KneeTruth, LabelledFilm
 
 CROP = 128
+STILL = Jitter(0.0, 0.0, 0.0, 0.0)
 
 
 def knee_film(seed: int) -> tuple[LabelledFilm, KneeTruth]:

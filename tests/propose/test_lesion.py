@@ -40,6 +40,11 @@ def surface(body: Spheroid, count: int = 4000) -> np.ndarray:
     return body.centre + ball @ frame
 
 
+def semi_axes(ellipse: Ellipse) -> np.ndarray:
+    """(2,) pixels, the shorter first."""
+    return np.sqrt(np.linalg.eigvalsh(ellipse.shape))
+
+
 @settings(max_examples=12)
 @given(
     st.tuples(numbers, numbers, numbers).filter(lambda v: np.linalg.norm(v) > 0.1),
@@ -64,16 +69,16 @@ def test_the_shadow_is_that_of_sampled_points(axis, place, width, length):
     )
     (x, y), axes, _ = cv2.fitEllipse(hull.astype(np.float32))
     assert (x, y) == pytest.approx(tuple(found.centre), abs=0.3)
-    assert sorted(axes) == pytest.approx(sorted(2 * np.array(found.semi_axes)), rel=0.03)
+    assert sorted(axes) == pytest.approx(2 * semi_axes(found), rel=0.03)
 
 
 def test_magnification_and_end_on():
     """A sphere on the axis: radius times SID / sqrt(SOD^2 - r^2); end on a spheroid is a disc."""
     ball = Spheroid(np.zeros(3), np.array([1.0, 0.0, 0.0]), 5.0, 5.0)
     radius = 5.0 * 1000.0 / np.sqrt(700.0**2 - 25.0) / 0.3
-    assert shadow(ball, CAMERA.matrix).semi_axes == pytest.approx((radius, radius))
+    assert semi_axes(shadow(ball, CAMERA.matrix)) == pytest.approx((radius, radius))
     long = Spheroid(np.zeros(3), np.array([0.0, 0.0, 1.0]), 12.0, 4.0)
-    assert max(shadow(long, CAMERA.matrix).semi_axes) == pytest.approx(
+    assert max(semi_axes(shadow(long, CAMERA.matrix))) == pytest.approx(
         4.0 * 1000 / 700 / 0.3, rel=1e-3
     )
 

@@ -72,26 +72,6 @@ class _Source:
     boxes: tuple[Box, ...] = ()
 
 
-def export_report(
-    stored: StoredReading, film_path: Path, out: Path, identity: Identity | None = None
-) -> Path:
-    """Writes the measurement report of one reading under `out`. Raises `Problem`."""
-    record = record_of(stored)
-    film = open_film(film_path, stored.film_sha256)
-    report = measurement_report(record, film, identity or Identity())
-    return _save(report, out / f"{naming.stem(record, None)}-report.dcm")
-
-
-def export_presentation_state(
-    stored: StoredReading, film_path: Path, out: Path, identity: Identity | None = None
-) -> Path:
-    """Writes the presentation state of one reading under `out`. Raises `Problem`."""
-    record = record_of(stored)
-    film = open_film(film_path, stored.film_sha256)
-    state = presentation_state(record, film, identity or Identity())
-    return _save(state, out / f"{naming.stem(record, None)}-state.dcm")
-
-
 class Exporter:
     """Exports many readings.
 

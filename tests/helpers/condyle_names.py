@@ -15,8 +15,8 @@ from typing import Any
 
 import numpy as np
 from scipy.optimize import minimize
-from scipy.stats import beta
 
+from pipeline.bench.intervals import binomial
 from pipeline.knee.detection import Pose
 from pipeline.knee.truth import KneeTruth
 
@@ -61,13 +61,6 @@ def naming_of(truth: KneeTruth, pose: Pose, both_below: float = BOTH_BELOW) -> N
     )
 
 
-def share(hits: int, trials: int) -> tuple[float, float, float]:
-    """A share and its 95 % interval (Clopper and Pearson 1934)."""
-    low = float(beta.ppf(0.025, hits, trials - hits + 1)) if hits else 0.0
-    high = float(beta.ppf(0.975, hits + 1, trials - hits)) if hits < trials else 1.0
-    return hits / trials, low, high
-
-
 def condyle_summary(namings: Sequence[Naming]) -> dict[str, Any]:
     """Plain values, ready for JSON: what was right and was said, per separation and for all."""
     apart = np.array([n.separation_mm for n in namings])
@@ -76,14 +69,14 @@ def condyle_summary(namings: Sequence[Naming]) -> dict[str, Any]:
         own = [n for n, a in zip(namings, apart, strict=True) if low <= a < high]
         if not own:
             continue
-        right = share(sum(n.right for n in own), len(own))
+        right = sum(n.right for n in own)
         rows.append(
             {
                 "from_mm": low,
                 "to_mm": None if high == float("inf") else high,
                 "n": len(own),
-                "right": right[0],
-                "right_95": list(right[1:]),
+                "right": right / len(own),
+                "right_95": list(binomial(right, len(own))),
                 "said": float(np.mean([n.probability for n in own])),
                 "both_given": float(np.mean([n.probability < BOTH_BELOW for n in own])),
                 "right_among_given": float(np.mean([n.covered for n in own])),
