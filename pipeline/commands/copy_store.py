@@ -40,7 +40,7 @@ class CopyCommand:
         )
 
     def run(self, arguments: argparse.Namespace, settings: Mapping[str, Any]) -> int:
-        from pipeline.records.store import add_results, open_store  # not light
+        from pipeline.records.store import add_results, copy_store, open_store  # not light
         from pipeline.records.store.database import shown
 
         if arguments.add:
@@ -52,7 +52,7 @@ class CopyCommand:
             raise Problem(arguments.target, "is there already", "give another name")
         with (
             open_store(arguments.store, make=False) as store,
-            store.copy_to(arguments.target) as copy,
+            copy_store(store, arguments.target) as copy,
         ):
             readings = sum(copy.progress().values())
             print(f"{counted(readings, 'reading')} copied with all history to {shown(copy.url)}")

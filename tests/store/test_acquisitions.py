@@ -32,7 +32,7 @@ from pipeline.knee.acquisition import (
 )
 from pipeline.knee.errors import Problem
 from pipeline.readers.dicom_acquisition import acquisition_of, read_acquisition, rejected_films
-from pipeline.records.store import Acquisitions, Filter, Store, find
+from pipeline.records.store import Acquisitions, Filter, Store, copy_store, find
 from pipeline.records.store.acquisition_table import take_codes, take_table
 
 OPERATOR, STATION = "Quillonby^Persephone", "INFIRMARY ROOM 1"
@@ -310,7 +310,7 @@ def test_notes_of_rejection_are_taken_in(filled: Store, films: list[dict], tmp_p
 
 def test_a_copy_takes_all_of_it(filled: Store, tmp_path: Path) -> None:
     Acquisitions(filled).give_code("operator", OPERATOR, "A7")
-    with filled.copy_to(str(tmp_path / "copy" / "store.sqlite")) as copy:
+    with copy_store(filled, str(tmp_path / "copy" / "store.sqlite")) as copy:
         assert list(find(copy, Filter())) == list(find(filled, Filter()))
         assert copy.verify() == []
 

@@ -15,7 +15,7 @@ from store_cases import KEY, moved, reading_row
 from pipeline.cli import main
 from pipeline.knee.errors import Problem
 from pipeline.records.jsonl import dump
-from pipeline.records.store import Store, open_original
+from pipeline.records.store import Store, copy_store, open_original
 from pipeline.records.store.chain import row_hash
 from pipeline.records.store.model import STATES
 
@@ -365,7 +365,7 @@ def test_a_broken_store_is_not_copied(filled: Store, outside: Engine, tmp_path: 
         unguard(connection)
         change_one(connection)
     with pytest.raises(Problem, match=r"is broken \(history row 9"):
-        filled.copy_to(str(tmp_path / "copy.sqlite"))
+        copy_store(filled, str(tmp_path / "copy.sqlite"))
     assert not (tmp_path / "copy.sqlite").exists()
 
 
@@ -378,7 +378,7 @@ def test_films_are_found_from_a_copy(tmp_path: Path, postgres: PostgresServer) -
         there = tmp_path / "far" / "away" / "copy.sqlite"
         with postgres.database() as server:
             for target in (str(there), server):
-                with store.copy_to(target) as copy:
+                with copy_store(store, target) as copy:
                     assert open_original(copy.reading(id)) == films / "0.dcm"
                     assert copy.reading(id).paths[0] == films / "0.dcm"
                     assert copy.verify() == []

@@ -9,7 +9,7 @@ from cryptography.hazmat.primitives.ciphers.aead import AESSIV
 from store_cases import KEY, moved, reading_row
 
 from pipeline.knee.errors import Problem
-from pipeline.records.store import Filter, Store, open_original
+from pipeline.records.store import Filter, Store, copy_store, open_original
 from pipeline.records.store.secret import MARK, close, reopen
 
 FOLDER = "Quillonby^Persephone 19310203"
@@ -63,7 +63,7 @@ def test_no_path_is_in_the_files_and_the_film_is_found(tmp_path: Path) -> None:
         store.add_reading(reading_row(0, tmp_path / f"{FOLDER} moved"))
         assert open_original(store.reading(id)).parent.name == f"{FOLDER} moved"
         assert store.verify() == []
-        store.copy_to(str(tmp_path / "elsewhere" / "copy.sqlite")).close()
+        copy_store(store, str(tmp_path / "elsewhere" / "copy.sqlite")).close()
         content = b"".join(
             path.read_bytes()
             for folder in ("results", "elsewhere")

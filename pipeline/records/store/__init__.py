@@ -1,6 +1,7 @@
 """The store: readings, what people decided about them, and a history that only grows."""
 
 from pipeline.records.store.acquisitions import Acquisitions
+from pipeline.records.store.copying import copy_store
 from pipeline.records.store.fill import add_results, open_store
 from pipeline.records.store.find import Found, find
 from pipeline.records.store.merge import Change, Merge, merge
@@ -32,6 +33,7 @@ __all__ = [
     "Store",
     "StoredReading",
     "add_results",
+    "copy_store",
     "find",
     "merge",
     "open_original",

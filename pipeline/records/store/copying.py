@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from sqlalchemy import insert, select
 
 from pipeline.knee.errors import Problem
@@ -11,13 +9,15 @@ from pipeline.records.store import database, tables
 from pipeline.records.store.chain import START
 from pipeline.records.store.entries import rebuild
 from pipeline.records.store.ledger import last_row, set_seal
-
-if TYPE_CHECKING:
-    from pipeline.records.store.store import Store
+from pipeline.records.store.store import Store
 
 
-def refuse_broken(source: Store) -> None:
-    """Raises `Problem` where a store is not what was written."""
+def copy_store(source: Store, url: str) -> Store:
+    """A copy of the whole store, history and hashes as they are; returns the open copy.
+
+    The copy has the same key. Where it lies elsewhere, each film's new relative place is noted.
+    Raises `Problem` where `source` is not what was written or the other is not empty.
+    """
     broken = source.verify()
     if broken:
         raise Problem(
@@ -25,13 +25,13 @@ def refuse_broken(source: Store) -> None:
             f"is broken ({broken[0].where}: {broken[0].what})",
             "go on from the last good copy",
         )
+    target = Store.open(url, source._key)
+    _copy(source, target)
+    return target
 
 
-def copy_into(source: Store, target: Store) -> None:
-    """Copies every table but those that are made from the history; notes films' new places.
-
-    Raises `Problem` where `target` is not empty.
-    """
+def _copy(source: Store, target: Store) -> None:
+    """Copies every table but those that are made from the history."""
     with (
         database.told(source.url),
         database.reading(source._engine) as reading,

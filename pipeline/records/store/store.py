@@ -19,7 +19,6 @@ from pipeline.records.rows import to_dict
 from pipeline.records.store import database, originals, tables, worklist
 from pipeline.records.store.chain import START, dump
 from pipeline.records.store.check import breaks
-from pipeline.records.store.copying import copy_into, refuse_broken
 from pipeline.records.store.entries import (
     entry_of,
     head_columns,
@@ -446,23 +445,12 @@ class Store:
                 pairs = [{"reading_id": id, "tag": name} for name in changed]
                 connection.execute(insert(table), pairs)
 
-    # ---- checking and copying ------------------------------------------------------------------
+    # ---- checking ------------------------------------------------------------------------------
 
     def verify(self) -> list[Break]:
         """Every place where the store is not what was written; empty where all is well."""
         with database.told(self.url), database.reading(self._engine) as connection:
             return breaks(connection, self._key)
-
-    def copy_to(self, url: str) -> Store:
-        """A copy of the whole store, history and hashes as they are; returns the open copy.
-
-        The copy has the same key. Where it lies elsewhere, each film's new relative place is
-        noted. Raises `Problem` where this store is broken or the other is not empty.
-        """
-        refuse_broken(self)
-        target = Store.open(url, self._key)
-        copy_into(self, target)
-        return target
 
 
 def _check_key(engine: Engine, url: URL, key: bytes) -> None:
