@@ -182,16 +182,17 @@ class BeamModel:
         plan = self._plan
         turned, shift = self._bones(theta)
         coefficients = self.coefficients(theta)
-        cloud = plan.cloud + (coefficients.astype(np.float32) @ plan.cloud_modes).reshape(-1, 3)
+        cloud = plan.cloud + (coefficients.astype(np.float32) @ plan.cloud_modes).reshape(3, -1)
         offsets = theta[self.rim].reshape(-1, 3)
         if len(offsets):
-            cloud[plan.rim_rows] += offsets
+            cloud[:, plan.rim_rows] += offsets.T
         film = np.empty_like(cloud)
         for part, turn_of, shift_of in zip(plan.parts, turned, shift, strict=True):
-            film[part] = cloud[part] @ turn_of.T.astype(np.float32) + shift_of.astype(np.float32)
+            film[:, part] = turn_of.astype(np.float32) @ cloud[:, part]
+            film[:, part] += shift_of.astype(np.float32)[:, None]
         # Pixels from the central ray: a choice does not depend on where the film begins.
         g, d = float(np.exp(theta[LOG_G])), float(np.exp(theta[LOG_D]))
-        flat = film[:, :2] * (g * d / (d + self.source_side * film[:, 2:]))
+        flat = film[:2] * (g * d / (d + self.source_side * film[2]))
         chosen = plan.choose(flat, self._directions(flat, turned, shift, theta))
         bone, modes = plan.bone[chosen.row], plan.modes[chosen.row]
         local = plan.mean[chosen.row] + modes @ coefficients
@@ -232,7 +233,7 @@ class BeamModel:
         found = {"x": x, "y": y, "z": z, "patella_up": patella_up, "patella_out": patella_out}
         forward = 2 if self.view == "AP" else 0
         for number, bone in enumerate(("femur", "tibia")):
-            start, end = (px[i] for i in self._plan.axis[bone])
+            start, end = (px[:, i] for i in self._plan.axis[bone])
             found[f"{bone}_along"] = along = _unit(end - start)
             found[f"{bone}_across"] = _square_to(along, steps[number, forward])
         if self.view == "AP":

@@ -88,10 +88,13 @@ def touching_points(model: BeamModel, theta: Array) -> NDArray[np.int64]:
     points = mean + (model.coefficients(theta) @ modes).reshape(-1, 3)
     clouds = np.split(points[:-2], np.cumsum([len(s) for s in sets])[:-1])
     axes = np.eye(3)
-    chosen = [0, 0, 0, 0]
+    chosen: list[int] = []
     for _ in range(3):
-        for i, cloud in enumerate(clouds):
-            chosen[i] = int(np.argmin(cloud @ axes[1 if i < 2 else 0]))
+        before = chosen
+        toward = (axes[1], axes[1], axes[0], axes[0])
+        chosen = [int(np.argmin(c @ way)) for c, way in zip(clouds, toward, strict=True)]
+        if chosen == before:
+            break
         four = [cloud[i] for cloud, i in zip(clouds, chosen, strict=True)]
         axes = _axes(np.stack([*four, *points[-2:]]))
     return np.array([*(int(s[i]) for s, i in zip(sets, chosen, strict=True)), *ends])

@@ -135,7 +135,7 @@ def needed_points(shape: KneeShape) -> dict[str, Index]:
 class Plan:
     """The landmarks of one view as arrays of candidates.
 
-    The points that landmarks can use, the bones one after another: `cloud` (N, 3) and
+    The points that landmarks can use, the bones one after another: `cloud` (3, N) and
     `cloud_modes` (M, 3 N) in single precision, enough to choose by; `mean` (N, 3) and `modes`
     (N, 3, M) for those that are chosen. `parts` says which rows are a bone's.
     """
@@ -145,8 +145,9 @@ class Plan:
         self.mean = np.concatenate([shape.mean[b][keep[b]] for b in BONES])
         modes = np.concatenate([shape.modes[b][:, keep[b]] for b in BONES], axis=1)
         self.modes = np.ascontiguousarray(modes.transpose(1, 2, 0))
-        self.cloud = self.mean.astype(np.float32)
-        self.cloud_modes = modes.reshape(shape.count, -1).astype(np.float32)
+        self.cloud = np.ascontiguousarray(self.mean.T, dtype=np.float32)
+        planar = modes.transpose(0, 2, 1).reshape(shape.count, -1)
+        self.cloud_modes = np.ascontiguousarray(planar, dtype=np.float32)
         sizes = [len(keep[b]) for b in BONES]
         offset = dict(zip(BONES, np.concatenate([[0], np.cumsum(sizes)[:-1]]), strict=True))
 
@@ -212,16 +213,16 @@ class Plan:
         """(2,) the normal, pointing up, of the line that touches both condyles from below."""
         m, la = (self.sets[self.at[f"{s}_condyle_distal"]] for s in ("medial", "lateral"))
         for _ in range(2):
-            line = px[la[np.argmin(px[la] @ up)]] - px[m[np.argmin(px[m] @ up)]]
+            line = px[:, la[np.argmin(up @ px[:, la])]] - px[:, m[np.argmin(up @ px[:, m])]]
             normal = np.array([-line[1], line[0]]) / np.hypot(line[0], line[1])
             up = normal if normal @ up > 0 else -normal
         return up
 
     def choose(self, px: Array, directions: Mapping[str, Array]) -> Choice:
-        """The landmarks for pixels `px` of all kept points and the film's directions."""
+        """The landmarks for pixels `px` (2, N) of all kept points and the film's directions."""
         toward = np.stack([sign * directions[name] for name, sign in self.toward])
-        clouds = px[self.sets]
-        reach = clouds[..., 0] * toward[:, :1] + clouds[..., 1] * toward[:, 1:]
+        x, y = px[:, self.sets]
+        reach = x * toward[:, :1] + y * toward[:, 1:]
         chosen = self.sets[np.arange(len(self.sets)), reach.argmax(axis=1)]
         rows = [self.fixed, chosen[self.shown]]
         normals = [np.zeros((len(self.fixed), 2)), toward[self.shown]]
@@ -230,8 +231,8 @@ class Plan:
                 px,
                 self.rings[bone],
                 sign * directions[f"{bone}_across"],
-                px[chosen[self.at[start]]],
-                px[chosen[self.at[f"chord.{bone}.{sign:g}"]]],
+                px[:, chosen[self.at[start]]],
+                px[:, chosen[self.at[f"chord.{bone}.{sign:g}"]]],
             )
             rows.append(np.array([row]))
             normals.append(normal[None])
@@ -248,10 +249,9 @@ class Plan:
         px: Array, rings: Index, outward: Array, start: Array, end: Array
     ) -> tuple[int, Array]:
         """The ring point farthest inside the chord, and the outline's outward normal there."""
-        points = px[rings]
-        best = (points @ outward).argmax(axis=1)
-        rows = np.arange(len(rings))
-        profile = points[rows, best]
+        x, y = px[:, rings]
+        best = (outward[0] * x + outward[1] * y).argmax(axis=1)
+        profile = px[:, rings[np.arange(len(rings)), best]].T
         step = end - start
         length = np.hypot(step[0], step[1])
         chord = step / length
