@@ -6,7 +6,6 @@ that a film costs no more than its path lengths and its own formation.
 
 from __future__ import annotations
 
-import hashlib
 import time
 from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -20,9 +19,10 @@ from pipeline.contracts import Aim, Renderer
 from pipeline.knee.anatomy import Knee, Mesh
 from pipeline.knee.angles import angles_of
 from pipeline.knee.camera import Camera
-from pipeline.knee.film import Film, HeaderHints, Scale
+from pipeline.knee.film import Film
 from pipeline.knee.frames import Frames
 from pipeline.knee.truth import KneeTruth
+from synthetic_data.described import described
 from synthetic_data.film_formation.formation import Formation, form
 from synthetic_data.physics.exposure import Technique, expose
 from synthetic_data.physics.materials import Insert
@@ -154,10 +154,23 @@ class KneePatient:
             pool=self._pool,
         )
         rest = np.random.default_rng([self.seed, 7, number])
-        pixels = np.ascontiguousarray(form(signal, self.formation, rest), dtype=np.float32)
+        pixels = form(signal, self.formation, rest)
         if self._ahead is not None:
             self._drawn[number + 1, shape] = self._ahead.submit(self._draw_later, number + 1, shape)
-        return self._described(pixels, aim, camera)
+        distortion = self.formation.distortion(shape)
+        hit = camera.principal
+        return described(
+            pixels,
+            f"synthetic {self.style} film of patient {self.seed}",
+            self.style,
+            camera,
+            view=aim.view,
+            side=self.side,
+            body_part="KNEE",
+            sid_mm=aim.sid_mm,
+            sod_mm=aim.sod_mm,
+            central_ray=hit if distortion is None else distortion.forward(hit),
+        )
 
     def truth(self, aim: Aim) -> KneeTruth:
         """What is exactly true on that film."""
@@ -193,29 +206,6 @@ class KneePatient:
             for name, length in zip(names, part, strict=True)
         }
         return {name: lengths[name] for name in meshes}
-
-    def _described(self, pixels: Map, aim: Aim, camera: Camera) -> Film:
-        """The film as its file would describe it."""
-        digest = hashlib.sha256(np.round(pixels * 65535).astype("<u2").tobytes()).hexdigest()
-        scale, header = Scale(), HeaderHints()
-        if self.style != "scanned_film":
-            pitch = float(np.linalg.norm(camera.step_x))
-            at_knee = pitch * aim.sod_mm / aim.sid_mm
-            scale = Scale(pitch, at_knee, "imager spacing and magnification")
-            hit = camera.principal
-            distortion = self.formation.distortion((camera.rows, camera.columns))
-            hit = hit if distortion is None else distortion.forward(hit)
-            header = HeaderHints(
-                view=aim.view,
-                side=self.side,
-                body_part="KNEE",
-                sid_mm=aim.sid_mm,
-                sod_mm=aim.sod_mm,
-                central_ray=(float(hit[0]), float(hit[1])),
-                c_arm=self.style == "c_arm",
-            )
-        source = f"synthetic {self.style} film of patient {self.seed}"
-        return Film(pixels=pixels, source=source, sha256=digest, scale=scale, header=header)
 
 
 def _shared_out(meshes: dict[str, Mesh], parts: int) -> list[list[str]]:
