@@ -120,9 +120,9 @@ def inside_film(transform: Similarity, rows: int, columns: int) -> NDArray[np.bo
 def resample(
     pixels: NDArray[np.float32], transform: Similarity, inside: NDArray[np.bool_] | None = None
 ) -> NDArray[np.float32]:
-    """The picture that `transform` makes of a film, free of aliasing; 0 outside the film.
+    """(size, size): what `transform` makes of a film, free of aliasing; 0 outside the film.
 
-    `inside` is `inside_film`, where that is known already.
+    `pixels`: (rows, columns) grey levels. `inside` is `inside_film`, where that is known already.
     Where the picture is coarser than the film, the part needed is first reduced by area to the
     picture's own scale; the turn is then interpolated linearly at that scale.
     """
@@ -202,7 +202,10 @@ def normalise(picture: NDArray[np.float32], inside: NDArray[np.bool_]) -> NDArra
 
 
 def normalise_bytes(picture: NDArray[np.uint8], inside: NDArray[np.bool_]) -> NDArray[np.uint8]:
-    """`normalise` of a picture in 256 grey values, by its histogram: the same to a grey value."""
+    """`normalise` of a (rows, columns) picture of 256 grey values, by its histogram.
+
+    The same to a grey value.
+    """
     counts = np.bincount(picture[::2, ::2][inside[::2, ::2]], minlength=256)
     levels = np.arange(256)
     telling = np.where((levels > 1) & (levels < 254), counts, 0)

@@ -24,6 +24,7 @@ from models.channels import (
     VIEWS,
 )
 from models.geometry import EXTENT, Similarity, crop_transform, letterbox_transform, picture_of
+from models.tips import tips_of
 from pipeline.knee.detection import Detection, DirectPose, FilmView
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
@@ -34,10 +35,6 @@ SHIPPED = Path(__file__).parent / "weights"
 LATERAL_SIDE_PROBABILITY = 0.6
 """Of the side guessed on a lateral: most are taken with the receptor on the lateral side, and then
 a right knee's patella faces smaller x (common practice, no source)."""
-
-
-TIP_FOUND = 0.4
-"""Probability from which on a peak counts as the tip of an instrument."""
 
 
 @dataclass(frozen=True)
@@ -203,7 +200,10 @@ class OnnxDetector:
         return self._read(pixels, place, view)
 
     def locate(self, pixels: NDArray[np.float32]) -> list[Place]:
-        """Peaks of the locator, the strongest first, each at least half a knee from the last."""
+        """Peaks of the locator, the strongest first, each at least half a knee from the last.
+
+        `pixels`: (rows, columns) grey levels of the film.
+        """
         size = int(self._facts("locator")["options"]["locator"]["picture"])
         film_rows, film_columns = pixels.shape
         transform = letterbox_transform(film_rows, film_columns, size)
@@ -266,7 +266,12 @@ class OnnxDetector:
         facing = place.mirror_probability
         if view != "AP" and view != "lateral":
             return _empty(_box(transform), view, float(chances.max()), to_right, facing)
-        return self._detection(transform, out, view, chances, to_right, facing, place.mirror)
+        found = self._detection(transform, out, view, chances, to_right, facing, place.mirror)
+
+        def look(crop: Similarity) -> dict[str, Array]:
+            return self._run("keypoints", picture_of(pixels, crop))
+
+        return replace(found, tips=tips_of(pixels, transform, out, view, look))
 
     def _faced(
         self, pixels: NDArray[np.float32], place: Place
@@ -365,15 +370,7 @@ class OnnxDetector:
                 name: float(out["found"][k])
                 for k, name in enumerate(self._facts("keypoints").get("found", ()))
             },
-            tips=_tips(transform, out),
         )
-
-
-def _tips(transform: Similarity, out: dict[str, Array]) -> Array:
-    """(T, 2) film pixels of the instruments' tips; weights from before know of none."""
-    if "tips" not in out:
-        return np.zeros((0, 2))
-    return transform.back(out["tips"][out["tips_found"] > TIP_FOUND])
 
 
 def _near(one: Place, other: Place) -> bool:

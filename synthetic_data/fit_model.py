@@ -218,7 +218,10 @@ def _rings(s: _Sampled) -> dict[str, Array]:
 
 
 def square_camera(origin: Array, front: Array, up: Array) -> Camera:
-    """A camera in front, so far away that its beam is parallel; 0.5 mm pixels at the origin."""
+    """A camera in front, so far away that its beam is parallel; 0.5 mm pixels at the origin.
+
+    `origin`: (3,) mm; `front`, `up`: (3,) unit.
+    """
     far = 1e6
     return Camera.looking(
         source=origin + far * front,

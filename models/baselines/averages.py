@@ -66,18 +66,24 @@ def placed(view: View, transform: Similarity) -> Array:
 
 
 def at(centre: Array, up: Array, width_px: float, mirror: bool) -> Similarity:
-    """The crop of a knee, the size of the mean picture."""
+    """The crop of a knee, the size of the mean picture.
+
+    `centre`: (2,) pixels; `up`: (2,) unit film direction; `mirror`: left becomes right.
+    """
     return crop_transform(centre, up, width_px, mirror, SIDE)
 
 
 def box_of(centre: Array, width_px: float) -> tuple[float, float, float, float]:
-    """2 W on a side."""
+    """x0, y0, x1, y1, pixels: 2 W on a side about `centre`, (2,) pixels."""
     (x, y), w = centre, width_px
     return float(x - w), float(y - w), float(x + w), float(y + w)
 
 
 def to_right(up: Array, mirror: bool) -> bool:
-    """Whether the lateral side lies toward larger x (`Detection.lateral_to_right`)."""
+    """Whether the lateral side lies toward larger x (`Detection.lateral_to_right`).
+
+    `up`: (2,) unit film direction.
+    """
     return bool(mirror != bool(up[1] > 0))
 
 

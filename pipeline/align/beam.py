@@ -33,13 +33,13 @@ def assumed_lie(flexion_deg: float) -> float:
 
 
 def femur_axes(lie_deg: float) -> tuple[Array, Array, Array]:
-    """X_f, Y_f, Z_f in table coordinates."""
+    """X_f, Y_f, Z_f: (3,) unit vectors in table coordinates."""
     c, s = np.cos(np.radians(lie_deg)), np.sin(np.radians(lie_deg))
     return np.array([c, s, 0.0]), np.array([-s, c, 0.0]), np.array([0.0, 0.0, 1.0])
 
 
 def plateau_normal(flexion_deg: float, lie_deg: float) -> Array:
-    """n_t in table coordinates for a tibia flexed in the femur's sagittal plane."""
+    """n_t, (3,) unit, in table coordinates: a tibia flexed in the femur's sagittal plane."""
     x, y, _ = femur_axes(lie_deg)
     angle = np.radians(flexion_deg - SLOPE_DEG)
     return np.sin(angle) * x + np.cos(angle) * y
@@ -48,7 +48,7 @@ def plateau_normal(flexion_deg: float, lie_deg: float) -> Array:
 def near_end(
     view: str, rotation_deg: float, tilt_deg: float, flexion_deg: float, lie_deg: float
 ) -> Array:
-    """e in table coordinates for a beam that shows these angles."""
+    """e, (3,) unit, in table coordinates for a beam that shows these angles."""
     x, y, z = femur_axes(lie_deg)
     r, t = np.radians(rotation_deg), np.radians(tilt_deg)
     if view == "lateral":
@@ -60,7 +60,7 @@ def near_end(
 
 
 def angles(view: str, e: Array, flexion_deg: float, lie_deg: float) -> tuple[float, float]:
-    """(rotation, tilt) in degrees that the beam `e` shows."""
+    """(rotation, tilt) in degrees that the beam `e`, (3,) in table coordinates, shows."""
     x, y, z = femur_axes(lie_deg)
     if view == "lateral":
         return float(np.degrees(np.arctan2(e @ x, e @ z))), float(np.degrees(np.arcsin(e @ y)))
@@ -69,7 +69,7 @@ def angles(view: str, e: Array, flexion_deg: float, lie_deg: float) -> tuple[flo
 
 
 def turned(view: str, e: Array, orbital_deg: float, other_deg: float) -> Array:
-    """`e` after an orbital turn about the table's long axis, then the other turn.
+    """(3,) unit: `e` after an orbital turn about the table's long axis, then the other turn.
 
     Positive turns take positive angles away: AP orbital moves the front end toward medial and
     the other turn (about the lateral axis) moves it toward the feet; lateral orbital moves the

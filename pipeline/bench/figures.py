@@ -137,7 +137,10 @@ def _number(value: float) -> float | None:
 def landmark_summary(
     pairs: Sequence[Pair], errors: Callable[[KneeResult], Array], which: slice | int = slice(None)
 ) -> dict[str, Any]:
-    """Errors pooled over landmarks (or of one), with the SDR curve."""
+    """Errors pooled over landmarks (or of one), with the SDR curve.
+
+    `errors`: of a knee, (K,) mm, NaN where not given; `which` of them count.
+    """
     rows: list[tuple[str, Array]] = []
     hits: list[tuple[str, Array]] = []
     for knee, visible, person in pairs:

@@ -110,7 +110,7 @@ def store(cache_dir: Path, suite: Suite, seed: int, labelled: LabelledFilm) -> N
 
 
 def pixels_digest(deep: NDArray[Any]) -> str:
-    """sha256 of 16-bit values, little-endian, row by row."""
+    """sha256 of (rows, columns) 16-bit values, little-endian, row by row."""
     return hashlib.sha256(np.ascontiguousarray(deep).astype("<u2").tobytes()).hexdigest()
 
 
@@ -129,7 +129,10 @@ def truth_row(cache_dir: Path, suite: Suite, seed: int) -> dict[str, Any]:
 
 
 def truth_of_row(row: dict[str, Any], pixels: NDArray[np.float32] | None = None) -> LabelledFilm:
-    """The labelled film of a line of truth; without pixels it is black, for scoring alone."""
+    """The labelled film of a line of truth.
+
+    `pixels`: (rows, columns) grey levels; None: black, for scoring alone.
+    """
     if pixels is None:
         pixels = np.broadcast_to(np.float32(0), (row["rows"], row["columns"]))
     known = row.get("header") or {}

@@ -16,7 +16,7 @@ def interval(
     """`statistic` of all values and its 95 % bootstrap interval, resampling whole films.
 
     Args:
-        values: one array of scores per film; empty arrays and NaN are ignored.
+        values: (n,) scores of each film, n as it comes; empty arrays and NaN are ignored.
     """
     kept = [v[~np.isnan(v)] for v in values]
     kept = [v for v in kept if len(v)]

@@ -64,7 +64,7 @@ def per_person(
     mine: Sequence[Scored], theirs: Sequence[Scored], errors: Callable[[KneeResult], Array]
 ) -> tuple[dict[str, float], dict[str, int]]:
     """Difference (mine minus theirs) by person, over errors that both have; and how many knees
-    both, only one, or neither gave."""
+    both, only one, or neither gave. `errors`: of a knee, (n,), NaN where not given."""
     sums: dict[str, list[float]] = {}
     counts = dict.fromkeys(("both", "only_mine", "only_theirs", "neither"), 0)
     for (a, _, person), (b, _, _) in zip(knees_of(mine), knees_of(theirs), strict=True):

@@ -232,7 +232,10 @@ def _plots(ratings: Ratings) -> list[Picture]:
 
 
 def difference_plot(a: ArrayLike, b: ArrayLike, label: str) -> Picture:
-    """Differences over means, with bias, limits and their intervals (Bland & Altman 1986)."""
+    """Differences over means, with bias, limits and their intervals (Bland & Altman 1986).
+
+    `a`, `b`: (n,) what two readers said of the same n films, in one unit.
+    """
     from pipeline.records.paper.charts import BAND, STYLES, figure, house, picture
 
     x, y = np.asarray(a, dtype=np.float64), np.asarray(b, dtype=np.float64)

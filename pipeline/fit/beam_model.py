@@ -94,7 +94,7 @@ def femur_turns(view: View, thetas: Array) -> Array:
 
 
 def femur_slopes(view: View, theta: Array) -> tuple[Array, Array, Array]:
-    """Derivatives of `femur_turn` by rotation, tip and roll."""
+    """(3, 3) derivatives of `femur_turn` per radian of rotation, tip and roll; `theta`: (P,)."""
     outer, spin = turn(2, theta[ROLL]) @ AXES[view], turn(1, theta[ROTATION])
     tip = turn(tip_axis(view), theta[TIP])
     return (
@@ -115,7 +115,7 @@ def joint_turns(poses: Array) -> Array:
 
 
 def joint_slopes(pose: Array) -> tuple[Array, Array, Array]:
-    """Derivatives of `joint_turn` by its three angles."""
+    """(3, 3) derivatives of `joint_turn` per radian of its three angles; `pose`: (6,)."""
     bend, varus, axial = turn(2, -pose[0]), turn(0, pose[1]), turn(1, pose[2])
     return (
         -slope_of(2, -pose[0]) @ varus @ axial,
@@ -178,7 +178,7 @@ class BeamModel:
     # -- landmarks ------------------------------------------------------------------------
 
     def place(self, theta: Array) -> Placed:
-        """Where every landmark of the view falls, and which point of the model it is."""
+        """Where every landmark of the view falls for `theta`, (P,), and which point it is."""
         plan = self._plan
         turned, shift = self._bones(theta)
         coefficients = self.coefficients(theta)

@@ -70,7 +70,7 @@ class KneeShape:
 
 
 def shape_from(arrays: Mapping[str, NDArray[np.generic]]) -> KneeShape:
-    """The shape from the arrays of the file."""
+    """The shape from the arrays of the file, shapes and units as of `KneeShape`."""
 
     def real(name: str) -> Array:
         return np.ascontiguousarray(arrays[name], dtype=np.float64)

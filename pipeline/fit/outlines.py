@@ -167,7 +167,10 @@ def angles(model: BeamModel, thetas: Array, held: NDArray[np.int64]) -> Array:
 
 
 def flexion_deg(model: BeamModel, theta: Array) -> float:
-    """Angle between Y_f and the tibial shaft in the plane at right angles to Z_f, degrees."""
+    """Angle between Y_f and the tibial shaft in the plane at right angles to Z_f, degrees.
+
+    `theta`: (P,) parameters of `model`.
+    """
     a, b = (int(model.shape.index[f"point.{n}"]) for n in ("tibia_low", "tibia_joint"))
     local = model.shape.points("tibia", model.coefficients(theta))[[a, b]]
     step = joint_turn(theta[TIBIA]) @ (local[1] - local[0])

@@ -75,7 +75,7 @@ def canonical(detection: Detection, film: Film, mirrored: bool, sd_factor: float
 
 
 def principal_of(film: Film, mirrored: bool) -> Array:
-    """Pixel of the central ray on the canonical film; the film's middle where unknown.
+    """(2,) pixel of the central ray on the canonical film; the film's middle where unknown.
 
     The angles are those of the ray through the knee, so they hardly depend on it.
     """

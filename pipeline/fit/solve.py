@@ -128,7 +128,7 @@ class Problem3D:
         return placed, r, whiten, (r**2).sum(axis=1)
 
     def prior(self, theta: Array) -> tuple[Array, Array]:
-        """Residuals of the priors and their Jacobian."""
+        """(Q,) residuals of the priors, in standard deviations, and their (Q, P) Jacobian."""
         p, m = self.priors, self.model.shape.count
         singles = (
             (ROTATION, 0.0, p.rotation_sd),
@@ -160,7 +160,10 @@ class Problem3D:
         return np.concatenate(r), np.concatenate(jacobians)
 
     def cost(self, distances: Array, prior: Array) -> float:
-        """Twice the negative log posterior, up to a constant."""
+        """Twice the negative log posterior, up to a constant.
+
+        `distances`: (K,) squared, whitened; `prior`: (Q,) residuals of the priors.
+        """
         robust = (FREEDOM + 2) * np.log1p(distances / FREEDOM)
         return float(robust.sum() + prior @ prior)
 
@@ -174,7 +177,7 @@ class Problem3D:
         return flat.T @ flat + prior_j.T @ prior_j, flat, root
 
     def solve(self, start: Array, rounds: int, rival: float = np.inf) -> Solution:
-        """Levenberg-Marquardt from `start`, at most `rounds` accepted or refused steps.
+        """Levenberg-Marquardt from `start`, (P,), at most `rounds` accepted or refused steps.
 
         It ends early where another explanation's cost, `rival`, is clearly out of reach.
         """

@@ -33,7 +33,7 @@ class Angles:
 
 
 def near_end(direction: Array, frames: Frames, view: View) -> Array:
-    """`direction` or its opposite: the one toward the near end of the view.
+    """(3,) `direction` or its opposite: the one toward the near end of the view.
 
     The near end is the one in front of the knee (AP) or on its lateral side (lateral), whether
     the source or the receptor stands there.
@@ -43,7 +43,7 @@ def near_end(direction: Array, frames: Frames, view: View) -> Array:
 
 
 def rotation_of(e: Array, frames: Frames, view: View) -> float:
-    """Rotation in degrees for the unit vector `e` toward the near end."""
+    """Rotation in degrees for `e`, (3,) unit toward the near end, in the axes of `frames`."""
     f = frames.femur
     if view == "AP":
         return float(np.degrees(np.arctan2(e @ f.z, e @ f.x)))
@@ -51,7 +51,7 @@ def rotation_of(e: Array, frames: Frames, view: View) -> float:
 
 
 def tilt_of(e: Array, frames: Frames, view: View) -> float:
-    """Tilt in degrees for the unit vector `e` toward the near end."""
+    """Tilt in degrees for `e`, (3,) unit toward the near end, in the axes of `frames`."""
     axis = frames.tibia.normal if view == "AP" else frames.femur.y
     return float(np.degrees(np.arcsin(np.clip(e @ axis, -1, 1))))
 

@@ -137,7 +137,7 @@ class Camera:
         return homogeneous[..., :2] / homogeneous[..., 2:]
 
     def depth(self, points: Array) -> Array:
-        """(...) mm from the source along the receptor's normal."""
+        """(..., 3) mm to (...) mm from the source along the receptor's normal."""
         return (np.asarray(points, dtype=np.float64) - self.source) @ self.normal
 
     def pixel(self, xy: Array) -> Array:

@@ -150,7 +150,7 @@ def femur_frame(mesh: Mesh, *, up: Array | None = None, lateral: Array | None = 
 
     Args:
         mesh: closed outer surface of a right femur, at least 0.8 W of shaft.
-        up, lateral: rough directions; world y and z by default.
+        up, lateral: (3,) rough directions; world y and z by default.
     """
     shaft = np.array([0.0, 1.0, 0.0]) if up is None else unit(up)
     side = np.array([0.0, 0.0, 1.0]) if lateral is None else unit(lateral)
@@ -203,7 +203,7 @@ def tibia_frame(
     Args:
         mesh: closed outer surface of a right tibia without the fibula.
         width: W of the same knee's femur, mm.
-        up, lateral: rough directions; world y and z by default.
+        up, lateral: (3,) rough directions; world y and z by default.
     """
     y = np.array([0.0, 1.0, 0.0]) if up is None else unit(up)
     side = np.array([0.0, 0.0, 1.0]) if lateral is None else unit(lateral)

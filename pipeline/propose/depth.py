@@ -26,7 +26,7 @@ class Cortices:
         return self.anterior + percent / 100.0 * (self.posterior - self.anterior)
 
     def percent(self, xy: Array) -> float:
-        """Depth of a point, its position across the cortices' line left out."""
+        """Depth, %, of `xy`, (2,) pixels; its place across the cortices' line is left out."""
         line = self.posterior - self.anterior
         return float(100.0 * (xy - self.anterior) @ line / (line @ line))
 
@@ -57,8 +57,8 @@ def outline_extent(
 def cortices(sight: Sight, bone: str, height: Array) -> Cortices | None:
     """The cortices of `femur` or `tibia` at the height of a point, along the shaft's own depth.
 
-    From the fitted knee's outline; without one from the shaft's cortex landmarks, prolonged.
-    None where neither is there.
+    `height`: (2,) pixels. From the fitted knee's outline; without one from the shaft's cortex
+    landmarks, prolonged. None where neither is there.
     """
     up = femur_up(sight) if bone == "femur" else tibia_up(sight)
     forward = across(sight, up)
@@ -107,7 +107,7 @@ class Depth:
 
 
 def depth_of(sight: Sight, xy: Array) -> Depth | None:
-    """Depth of a point on a lateral film; None on other views and beyond the bones' ends.
+    """Depth of `xy`, (2,) pixels, on a lateral film; None elsewhere and beyond the bones' ends.
 
     The point belongs to the bone whose joint line it is farther past, along that bone's shaft:
     on a bent knee a point in the tibia may lie above the condyles.
@@ -142,7 +142,7 @@ def _joint(sight: Sight, names: Sequence[str]) -> Array | None:
 def depth_percent(
     sight: Sight, xy: Array, sd_px: float = 0.0
 ) -> tuple[float, tuple[float, float]] | None:
-    """Depth of a point in % of the shaft, with its 90 % interval; None off both bones.
+    """Depth of `xy`, (2,) pixels, in % of the shaft and its 90 % interval; None off both bones.
 
     The interval is that of the cortices and the point, `sd_px` in every direction.
     """

@@ -91,7 +91,8 @@ def instrument(sight: Sight, tip: Array, sd_px: float) -> tuple[Instrument, floa
 def misplaced(sight: Sight, tip: Array, depth: Depth) -> tuple[Array, Array, float]:
     """What must be added to a depth for what misalignment may have done to it, points of %.
 
-    Returns the places, their weights, and the beam's tangent at the tip (root mean square).
+    `tip`: (2,) pixels. Returns what to add, (n,), the weights of each, (n,), and the beam's
+    tangent at the tip (root mean square).
     Taken over the pose's hypotheses with their standard deviations, over both sides of the bone
     and both ends at which the source may stand: off the knee's middle the rays are oblique.
     """

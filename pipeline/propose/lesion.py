@@ -160,7 +160,13 @@ def corner_shadows(
     source_mm: float,
     principal: Array,
 ) -> list[Ellipse]:
-    """Shadows of the ends of all ranges, both ways out of the film's plane."""
+    """Shadows, in pixels, of the ends of all ranges, both ways out of the film's plane.
+
+    Args:
+        tip: (2,) pixels; ahead: (2,) unit film direction.
+        mm_per_px: at the knee; source_mm: source to knee; principal: (2,) pixel of the central
+            ray.
+    """
     sizes = lesion.sizes
     matrix = film_matrix(mm_per_px, source_mm, principal)
     place = np.array([*(np.asarray(tip) * mm_per_px), 0.0])
@@ -277,7 +283,7 @@ def _inside(polygon: Array, point: Array) -> float:
 
 
 def gap(one: Array, other: Array) -> float:
-    """Least distance between two convex polygons, pixels; 0 where they overlap."""
+    """Least distance between two convex polygons, (N, 2) pixels each; 0 where they overlap."""
     area, _ = cv2.intersectConvexConvex(
         one.astype(np.float32).reshape(-1, 1, 2), other.astype(np.float32).reshape(-1, 1, 2)
     )

@@ -32,7 +32,7 @@ class Ellipse:
         return edge
 
     def holds(self, xy: Array) -> bool:
-        """Whether a point lies inside."""
+        """Whether the point `xy`, (2,) pixels, lies inside."""
         off = np.asarray(xy, dtype=np.float64) - self.centre
         return bool(off @ np.linalg.solve(self.shape, off) <= 1.0)
 

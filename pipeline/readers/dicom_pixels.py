@@ -65,7 +65,10 @@ def _undecodable(dataset: Dataset, where: str, error: Exception) -> Problem:
 
 
 def used_bits(values: NDArray[Any], dataset: Dataset) -> NDArray[Any]:
-    """Integer pixels reduced to Bits Stored below High Bit, sign extended where signed."""
+    """Integer pixels reduced to Bits Stored below High Bit, sign extended where signed.
+
+    Any shape, which is kept.
+    """
     if values.dtype.kind not in "iu":
         return values
     allocated = values.dtype.itemsize * 8
@@ -87,8 +90,8 @@ def used_bits(values: NDArray[Any], dataset: Dataset) -> NDArray[Any]:
 def modality_values(
     values: NDArray[Any], dataset: Dataset
 ) -> tuple[NDArray[Any], bool, tuple[str, ...]]:
-    """Values in the order of Modality LUT or Rescale; whether that order runs against the stored
-    one; cautions.
+    """Values in the order of Modality LUT or Rescale, of the same shape; whether that order runs
+    against the stored one; cautions.
 
     Rescaling is linear and so is what follows (`grey.to_film`): only the sign of its slope
     matters. VOI LUTs and windows are left out: they are for the eye, and cut.
@@ -107,7 +110,10 @@ def modality_values(
 
 
 def padding_of(values: NDArray[Any], dataset: Dataset) -> NDArray[np.bool_] | None:
-    """Pixels outside the picture by Pixel Padding Value and Range Limit (stored values)."""
+    """Where stored `values` lie outside the picture by Pixel Padding Value and Range Limit.
+
+    Of the shape of `values`; None where the header names no padding.
+    """
     first = Tags(dataset).numbers("PixelPaddingValue")
     if first is None or not np.isfinite(first[0]):
         return None

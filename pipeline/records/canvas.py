@@ -53,7 +53,7 @@ class Canvas:
         closed: bool = False,
         dash: float = 0.0,
     ) -> None:
-        """A line through `points`; `dash` > 0: dashes of that length with equal gaps."""
+        """A line through `points`, (n, 2) pixels; `dash` > 0: pixels of each dash and each gap."""
         xy = np.asarray(points, dtype=np.float64)
         if closed:
             xy = np.concatenate([xy, xy[:1]])

@@ -150,14 +150,17 @@ def part_around(film: Film, box: Sequence[float] | None) -> tuple[int, int, int,
 
 
 def grey_levels(part: NDArray[np.float32], scale: float) -> NDArray[np.uint8]:
-    """A film's part at `scale` canvas pixels a film pixel, as `windowed`; at least 8 x 8 pixels."""
+    """A part of a film, (rows, columns), as `windowed` at `scale` canvas pixels a film pixel.
+
+    At least 8 x 8 pixels.
+    """
     rows, columns = (max(8, round(length * scale)) for length in part.shape)
     how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
     return windowed(np.asarray(cv2.resize(part, (columns, rows), interpolation=how), np.float32))
 
 
 def windowed(part: NDArray[np.float32]) -> NDArray[np.uint8]:
-    """Grey levels 0 to 235 between the darkest and brightest half per cent."""
+    """(rows, columns) grey levels 0 to 235 between the darkest and brightest half per cent."""
     low, high = np.percentile(part[::3, ::3], (0.5, 99.5))
     span = max(float(high - low), 1e-6)
     return (np.clip((part - low) / span, 0, 1) * 235).astype(np.uint8)
@@ -220,7 +223,7 @@ def _mark(picture: Canvas, at: NDArray[np.float64], name: str) -> None:
 def draw_tip(
     picture: Canvas, at: NDArray[np.float64], number: int
 ) -> tuple[tuple[float, float], str, int, Colour]:
-    """A ring with a gap of dark around an instrument's tip; returns its label."""
+    """A ring with a gap of dark around an instrument's tip, (2,) canvas pixels; its label."""
     picture.ellipse(at, 8.0, 8.0, 0, c.BLACK, 5)
     picture.ellipse(at, 8.0, 8.0, 0, c.YELLOW, 2)
     return (float(at[0]) + 12, float(at[1]) + 4), f"tip {number}", 18, c.YELLOW

@@ -27,7 +27,10 @@ def pictures(
     reading: Mapping[str, Any],
     outline: Mapping[str, NDArray[np.float64]] | None,
 ) -> tuple[bytes, bytes]:
-    """The part of the film around the knee as JPEG, large and small."""
+    """The part of the film around the knee as JPEG, large and small.
+
+    `outline`: bone to (n, 2) film pixels; None: none is drawn.
+    """
     x0, y0, x1, y1 = part_around(film, reading["knee"]["box"])
     part = film.pixels[y0:y1, x0:x1]
     scale = SIZE / max(part.shape)

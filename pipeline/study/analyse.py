@@ -160,7 +160,10 @@ def effects(study: Study) -> list[Effect]:
 
 
 def paired(name: str, pairs: Array) -> list[Effect]:
-    """After minus before over learners: paired t test, and Wilcoxon's signed ranks."""
+    """After minus before over learners: paired t test, and Wilcoxon's signed ranks.
+
+    `pairs`: (learners, 2) mean before and after, in the unit of the study's measure.
+    """
     from scipy import stats
 
     n = len(pairs)
@@ -182,7 +185,10 @@ def paired(name: str, pairs: Array) -> list[Effect]:
 
 
 def between(taught: Array, waiting: Array) -> Effect:
-    """Difference of the arms' mean changes, Welch's t test."""
+    """Difference of the arms' mean changes, Welch's t test.
+
+    `taught`, `waiting`: (learners, 2) as of `paired`.
+    """
     from scipy import stats
 
     name, method = "what teaching added", "t test of the changes (Welch)"

@@ -40,7 +40,7 @@ class Placed:
         return np.asarray(points @ self.rotation.T + self.shift)
 
     def back(self, points: Array) -> Array:
-        """The way back."""
+        """(n, 3) mm: the way back."""
         return np.asarray((points - self.shift) @ self.rotation)
 
 
@@ -77,7 +77,8 @@ def seat_tibia(
 ) -> tuple[Placed, float]:
     """Where the tibia (in its own axes) goes, and its varus (+) / valgus (-) lean in degrees.
 
-    Height and lean follow from the two gaps; the rest is as wished.
+    Height and lean follow from the two gaps; the rest is as wished. `femur`, `tibia`: (n, 3) mm,
+    each in its own axes; `width`: W, mm.
     """
     grid = (-45.0, -55.0)
     top = tibia[:, [0, 2, 1]]
@@ -148,7 +149,10 @@ class PatellaWish:
 def seat_patella(
     t: Template, femur: Array, patella: Array, tuberosity: Array, width: float, wish: PatellaWish
 ) -> tuple[Placed, float]:
-    """Where the patella (about its middle) goes, and its own flexion against the femur, degrees."""
+    """Where the patella (about its middle) goes, and its own flexion against the femur, degrees.
+
+    `femur`, `patella`: (n, 3) mm; `tuberosity`: (3,) mm in the femur's axes; `width`: W, mm.
+    """
     tilted = patella @ turn(1, -wish.tilt_deg).T
     low = tilted[np.argmin(tilted[:, 1])]
     grid = (-40.0, -40.0)

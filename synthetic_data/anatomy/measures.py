@@ -63,7 +63,7 @@ def _cut(mesh: Mesh, axis: int, offset: float, u: int, v: int) -> _Section:
 
 
 def measure_femur(mesh: Mesh, tubercle: Array, f: FemurFrame) -> dict[str, float]:
-    """Measures of a femur alone."""
+    """Measures of a femur alone: mm, degrees, ratios; `tubercle`: (3,) mm, the adductor's."""
     axes = np.stack([f.x, f.y, f.z])
     v = (mesh.vertices - f.origin) @ axes.T
     own = Mesh(v, mesh.faces)
@@ -231,7 +231,7 @@ def measure_tibia(mesh: Mesh, t: TibiaFrame, w: float) -> dict[str, float]:
 def measure_joint(
     bones: Mapping[str, Mesh], points: Mapping[str, Array], frames: Frames
 ) -> dict[str, float]:
-    """Measures between bones, and of the patella."""
+    """Measures between bones, and of the patella: mm, degrees, ratios. `points`: (3,) mm each."""
     f, t = frames.femur, frames.tibia
     axes = np.stack([f.x, f.y, f.z])
     femur = (bones["femur"].vertices - f.origin) @ axes.T

@@ -194,7 +194,7 @@ def boundary_loops(faces: Ints) -> list[Ints]:
 
 
 def outward(vertices: Array, faces: Ints) -> Ints:
-    """The same faces, turned over if the enclosed volume was negative."""
+    """The same (n, 3) faces of (m, 3) vertices, turned over if they enclosed a negative volume."""
     a, b, c = (vertices[faces[:, k]] for k in range(3))
     volume = np.einsum("ij,ij->", a, np.cross(b, c))
     return faces if volume > 0 else faces[:, ::-1].copy()

@@ -168,7 +168,8 @@ def _bow(v: Array, along: Array, front: float, side: float) -> None:
 
 
 def rims(t: Template, v: Array) -> tuple[dict[str, Array], dict[str, float]]:
-    """The four rim points of a tibia in its own axes; the two plateaux' depths along x, mm.
+    """The four rim points, (3,) mm, of a tibia, `v` (n, 3) mm in its own axes; the two plateaux'
+    depths along x, mm.
 
     Sagittal sections at 25 and 75 % of the width; rim points of the upper 15 mm, depths of the
     upper 8 mm of each plateau, seen along its own slope so that a steep one is not cut off.
@@ -318,7 +319,7 @@ def shape_patella(t: Template, vertices: Array, person: Person, field: SmoothFie
 
 
 def torsion(v: Array, degrees: float, start: float, length: float) -> Array:
-    """A bone twisted about its long axis from `start` mm away from the joint, on over `length`."""
+    """A bone, (n, 3) mm, twisted about its long axis from `start` mm away, on over `length`."""
     share = np.clip((np.abs(v[:, 1]) - start) / length, 0.0, 1.2)
     c, s = np.cos(np.radians(degrees) * share), np.sin(np.radians(degrees) * share)
     out = v.copy()

@@ -89,7 +89,7 @@ class Template:
     rooms: dict[str, Array]
 
     def femur_frame(self, vertices: Array) -> Frame:
-        """Working axes of a femur with this topology."""
+        """Working axes of a femur with this topology, (n, 3) mm."""
         shaft = line_up(self.femur.sections @ vertices)
         medial, lateral = self.epicondyles
         return condylar_frame(
@@ -97,9 +97,9 @@ class Template:
         )
 
     def tibia_frame(self, vertices: Array) -> Frame:
-        """Working axes of a tibia: shaft, side to side of the plateau; origin at its middle.
+        """Working axes of a tibia, (n, 3) mm: shaft, side to side of the plateau.
 
-        The origin's height is 9 mm under the highest spine, about that of the rim.
+        The origin is the plateau's middle, 9 mm under the highest spine: about the rim's height.
         """
         y = line_up(self.tibia.sections @ vertices)
         top = vertices[self.plateau]

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Map = NDArray[Any]
+"""One number a pixel: (rows, columns)."""
 
 FONTS = (
     cv2.FONT_HERSHEY_SIMPLEX,

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Map = NDArray[Any]
+"""One number a pixel: (rows, columns)."""
 
 
 def density(signal: Map) -> Map:

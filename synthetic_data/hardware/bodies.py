@@ -99,12 +99,12 @@ def tube(line: Array, radii: Array | float, around: int = 12) -> Mesh:
 
 
 def rod(start: Array, end: Array, radius: float, around: int = 12) -> Mesh:
-    """A cylinder."""
+    """A cylinder from `start` to `end`, (3,) mm each."""
     return tube(np.stack([start, end]), radius, around)
 
 
 def pipe(line: Array, outer: float, inner: float, around: int = 12) -> Mesh:
-    """A tube with a hollow of radius `inner` that runs nearly its whole length."""
+    """A tube along `line`, (n, 3) mm, with a hollow of radius `inner` nearly all its length."""
     line = np.asarray(line, dtype=np.float64)
     room = line.copy()
     room[0] += 0.01 * (line[1] - line[0])
@@ -116,7 +116,8 @@ def screw(head: Array, tip: Array, radius: float, thread: tuple[float, float] = 
     """A bone screw with its head's top at `head`.
 
     Args:
-        radius: of the thread's crests; the core has three quarters of it.
+        head, tip: (3,) mm.
+        radius: of the thread's crests, mm; the core has three quarters of it.
         thread: from and to which share of the length it is threaded.
     """
     length = float(np.linalg.norm(tip - head))
@@ -134,7 +135,8 @@ def ellipsoid(centre: Array, radii: Sequence[float] | Array, axes: Array | None 
     """About 380 triangles.
 
     Args:
-        radii: along the three `axes` (rows, (3, 3)); the world's by default.
+        centre: (3,) mm.
+        radii: mm, along the three `axes` (rows, (3, 3)); the world's by default.
     """
     return lump(centre, radii, axes, None)
 
@@ -147,7 +149,8 @@ def lump(
 ) -> Mesh:
     """An ellipsoid with smooth random knobs, drawn from `rng` (none: smooth).
 
-    Every point of it is in view of its middle, so it cannot run through itself.
+    Every point of it is in view of its middle, so it cannot run through itself. Arguments as of
+    `ellipsoid`.
     """
     count, around = 12, 16
     up = np.pi * (np.arange(count) + 1) / (count + 1)
@@ -238,6 +241,9 @@ def crossings(mesh: Mesh, start: Array, direction: Array) -> Array:
 
 
 def span(mesh: Mesh, start: Array, direction: Array) -> tuple[Array, Array] | None:
-    """First and last point of a surface along a ray from `start` (both ways), if it is met."""
+    """First and last point, (3,) mm, of a surface along a line, if it is met.
+
+    The line goes through `start`, (3,) mm, both ways along `direction`, (3,) unit.
+    """
     at = crossings(mesh, start, direction)
     return (start + at[0] * direction, start + at[-1] * direction) if len(at) >= 2 else None

@@ -140,7 +140,10 @@ def close_joint(
 
 
 def moved_frames(frames: Frames, turn: Array, pivot: Array, shift: Array) -> Frames:
-    """Frames after the leg was turned about `pivot` and shifted, without finding them again."""
+    """Frames after the leg was turned about `pivot` and shifted, without finding them again.
+
+    `turn`: (3, 3) rotation; `pivot`, `shift`: (3,) mm.
+    """
     t = frames.tibia
     about = pivot + shift
     tibia = replace(

@@ -57,7 +57,10 @@ def burnt_in(pixels: NDArray[np.float32], header: str | None) -> Finding:
 
 
 def writing(pixels: NDArray[np.float32]) -> tuple[Box, ...]:
-    """Boxes around what looks like lines of writing: letters side by side, bright or dark."""
+    """Boxes, in pixels, around what looks like lines of writing on a film, (rows, columns).
+
+    Letters side by side, bright or dark.
+    """
     scale = min(1.0, WORKING / max(pixels.shape))
     small: NDArray[Any] = pixels
     if scale < 1:

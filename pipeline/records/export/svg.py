@@ -41,8 +41,9 @@ def picture(
 ) -> str:
     """An `<svg>` element: the film, and on it the marks in a group of class `marks`.
 
-    One unit of the drawing is one pixel of the film; its origin is the outer corner of the first
-    pixel, so marks are moved by half a pixel.
+    `pixels`: (rows, columns) grey levels, sent with a longer side of at most `longest`. One unit
+    of the drawing is one pixel of the film; its origin is the outer corner of the first pixel, so
+    marks are moved by half a pixel.
     """
     rows, columns = pixels.shape
     unit = max(rows, columns) / 1000 * (1.0 if longest > SMALL else 2.0)

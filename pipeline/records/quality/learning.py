@@ -114,7 +114,7 @@ def learn_shares(
     h: float,
     spread: float = 1.0,
 ) -> tuple[Chart, Learnt]:
-    """The chart of shares; scores are divided by `spread`."""
+    """The chart of shares: `counts` of `sizes`, (n,) one a period; scores divided by `spread`."""
 
     def score(i: int, before: NDArray[np.int64]) -> float:
         x, n = int(counts[before].sum()), int(sizes[before].sum())
