@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 from catalogue_words import plain_words
+from invented_archive import film
 from review_browser import chromium
 from store_cases import KEY, reading_row
 
@@ -23,7 +24,7 @@ from pipeline.language.speech import ACCENTED
 from pipeline.records.paper import charts
 from pipeline.records.quality.drift import LEAST_POINTS, SHARE, Drift, How, drift
 from pipeline.records.quality.films import NO, Films, gather, spells
-from pipeline.records.quality.invented import Shot, Year, fill_invented, shots
+from pipeline.records.quality.invented import HEADERS, Shot, Year, fill_invented, is_invented, shots
 from pipeline.records.quality.invented import reading_row as row_of
 from pipeline.records.quality.rejects import READ_AS as READ
 from pipeline.records.quality.rejects import operators, rejects
@@ -230,6 +231,22 @@ def test_invented_readings_are_readings() -> None:
     row = row_of(next(shots(YEAR)))
     assert set(summary_row(row)) == set(SUMMARY_COLUMNS)
     assert "invented" in row["cautions"][0]
+
+
+@pytest.mark.parametrize("comment", ["INVENTED: nobody was X-rayed", ""])
+def test_invented_films_are_known_by_their_headers(tmp_path: Path, comment: str) -> None:
+    """A store of films that were made up says so on the page, with no tag in it."""
+    rows = []
+    for number in range(250):
+        path = tmp_path / f"{number}.dcm"
+        own = {"ImageComments": comment} if number >= 200 else {}
+        film(1, 1, number, PatientID="4711", **own).save_as(path, enforce_file_format=True)
+        rows.append(reading_row(number, tmp_path))
+    with Store.open(str(tmp_path / "store.sqlite"), KEY) as store:
+        store.add_readings(rows)
+        looked_at = Acquisitions(store).films(about=HEADERS)
+        assert HEADERS <= len(looked_at) < 250
+        assert is_invented(store) == bool(comment)
 
 
 @pytest.fixture(scope="module")

@@ -14,7 +14,7 @@ from pipeline.records.files import write_atomic
 from pipeline.records.paper import write_html, write_pdf
 from pipeline.records.quality.drift import Drift, How, drift
 from pipeline.records.quality.films import gather, spells
-from pipeline.records.quality.invented import TAG
+from pipeline.records.quality.invented import is_invented
 from pipeline.records.quality.page import drift_paper
 from pipeline.records.quality.rejects import operators as operators_of
 from pipeline.records.quality.rejects import rejects
@@ -55,7 +55,7 @@ def write_drift(
         how,
         asked=asked(t, filter),
         made_by=f"squareon {version('squareon')}",
-        invented=TAG in store.tag_names(),
+        invented=is_invented(store),
         operators=operators_of(films) if operators else (),
     )
     write_html(paper, out / "drift.html")

@@ -178,8 +178,13 @@ class Acquisitions:
 
     # ---- looking -------------------------------------------------------------------------------
 
-    def films(self, *, unnoted: bool = False) -> list[Film]:
-        """The store's films, each once; `unnoted`: only those that nothing is noted about."""
+    def films(self, *, unnoted: bool = False, about: int | None = None) -> list[Film]:
+        """The store's films, each once.
+
+        Args:
+            unnoted: only those that nothing is noted about.
+            about: not more than twice as many of them, spread over the store.
+        """
         readings, history, heads = tables.readings.c, tables.history.c, tables.heads.c
         query = (
             select(readings.sha256, heads.location, heads.source, history.payload)
@@ -189,9 +194,12 @@ class Acquisitions:
         )
         if unnoted:
             query = query.where(~readings.sha256.in_(select(tables.acquisitions.c.sha256)))
-        found: dict[str, Film] = {}
         store = self._store
+        found: dict[str, Film] = {}
         with database.told(store.url), database.reading(store._engine) as connection:
+            if about is not None:
+                last = connection.scalar(select(func.max(readings.id))) or 0
+                query = query.where(readings.id % max(1, last // about) == 0)
             rows = connection.execute(query, execution_options={"yield_per": 200})
             for sha256, location, source, payload in rows:
                 if sha256 in found:
