@@ -16,76 +16,84 @@ def plots(results: Mapping[str, Any], about: str) -> list[Block]:
     """The charts about `landmarks`, `angles` or `square`; of the first entries where there are
     more than one chart can tell apart."""
     entries = list(results["figures"])[:MOST]
-    suites = list(results["figures"][entries[0]])
-    first = suites[0]
-    if about == "landmarks":
-        found = [
-            _over_suites(
-                results,
-                entries,
-                lambda f: f["both"]["landmarks"].get("mean"),
-                "mean error of landmarks, mm",
-            ),
-            _curve(
-                results,
-                entries,
-                lambda f: f["both"]["landmarks"].get("sdr_curve"),
-                "mm",
-                "share of landmarks within, %",
-                f"Suite {words(first)}: share of landmarks within a distance of the truth",
-                100,
-            ),
-        ]
-    elif about == "angles":
-        found = [
-            _over_suites(
-                results,
-                entries,
-                lambda f: f["both"]["angles"].get("mae"),
-                "mean absolute error of angles, degrees",
-            ),
-            _curve(
-                results,
-                entries,
-                lambda f: [[100 * r["kept"], r["angles_mae"]] for r in f["abstention"]],
-                "knees kept, the surest first, %",
-                "mean absolute error, degrees",
-                f"Suite {words(first)}: abstention. A line that falls to the left says that an "
-                "entry knows when it is unsure",
-                1,
-            ),
-            _curve(
-                results,
-                entries,
-                lambda f: [
-                    [100 * float(level), 100 * held]
-                    for level, held in (f["both"]["angles"].get("held_at") or {}).items()
-                ],
-                "interval promised, %",
-                "angles inside it, %",
-                f"Suite {words(first)}: intervals against their promise (dotted: as promised)",
-                1,
-                diagonal=True,
-            ),
-        ]
-    else:
-        found = [
-            _curve(
-                results,
-                entries,
-                lambda f: [
-                    [100 * row["said"], 100 * row["true"]]
-                    for row in ((f["square"] or {}).get("usable") or {}).get("reliability", [])
-                ],
-                "probability of being square on, as said, %",
-                "truly square on, %",
-                f"Suite {words(first)}: probability of being square on within 5 degrees "
-                "(dotted: as it should be)",
-                1,
-                diagonal=True,
-            )
-        ]
-    return [block for block in found if block is not None]
+    first = words(next(iter(results["figures"][entries[0]])))
+    kinds = {"landmarks": _landmark_plots, "angles": _angle_plots, "square": _square_plots}
+    return [block for block in kinds[about](results, entries, first) if block is not None]
+
+
+def _landmark_plots(
+    results: Mapping[str, Any], entries: list[str], first: str
+) -> list[Block | None]:
+    return [
+        _over_suites(
+            results,
+            entries,
+            lambda f: f["both"]["landmarks"].get("mean"),
+            "mean error of landmarks, mm",
+        ),
+        _curve(
+            results,
+            entries,
+            lambda f: f["both"]["landmarks"].get("sdr_curve"),
+            "mm",
+            "share of landmarks within, %",
+            f"Suite {first}: share of landmarks within a distance of the truth",
+            100,
+        ),
+    ]
+
+
+def _angle_plots(results: Mapping[str, Any], entries: list[str], first: str) -> list[Block | None]:
+    return [
+        _over_suites(
+            results,
+            entries,
+            lambda f: f["both"]["angles"].get("mae"),
+            "mean absolute error of angles, degrees",
+        ),
+        _curve(
+            results,
+            entries,
+            lambda f: [[100 * r["kept"], r["angles_mae"]] for r in f["abstention"]],
+            "knees kept, the surest first, %",
+            "mean absolute error, degrees",
+            f"Suite {first}: abstention. A line that falls to the left says that an "
+            "entry knows when it is unsure",
+            1,
+        ),
+        _curve(
+            results,
+            entries,
+            lambda f: [
+                [100 * float(level), 100 * held]
+                for level, held in (f["both"]["angles"].get("held_at") or {}).items()
+            ],
+            "interval promised, %",
+            "angles inside it, %",
+            f"Suite {first}: intervals against their promise (dotted: as promised)",
+            1,
+            diagonal=True,
+        ),
+    ]
+
+
+def _square_plots(results: Mapping[str, Any], entries: list[str], first: str) -> list[Block | None]:
+    return [
+        _curve(
+            results,
+            entries,
+            lambda f: [
+                [100 * row["said"], 100 * row["true"]]
+                for row in ((f["square"] or {}).get("usable") or {}).get("reliability", [])
+            ],
+            "probability of being square on, as said, %",
+            "truly square on, %",
+            f"Suite {first}: probability of being square on within 5 degrees "
+            "(dotted: as it should be)",
+            1,
+            diagonal=True,
+        )
+    ]
 
 
 def _over_suites(

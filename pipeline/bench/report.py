@@ -117,89 +117,67 @@ def number(value: float | None, digits: int = 2) -> str:
 
 def tables_of(results: Results) -> list[Table]:
     """The tables of the report, in their order."""
-
-    def of(*keys: str) -> Callable[[Mapping[str, Any]], Any]:
-        def take(figures: Mapping[str, Any]) -> Any:
-            value: Any = figures
-            for key in keys:
-                value = None if value is None else value.get(key)
-            return value
-
-        return take
-
-    landmarks, angles = of("both", "landmarks"), of("both", "angles")
-    made = results["made_by"]
-    suites = Table(
-        ("suite", "films", "what its films are", "version", "digest", "against those published"),
-        tuple(
-            (
-                words(name),
-                str(made["films"] if name != "own" else suite["films"]),
-                suite["about"],
-                str(suite["version"]),
-                suite["digest"],
-                suite["state"],
-            )
-            for name, suite in made["suites"].items()
-        ),
-        "Suites",
-    )
-    entries = Table(
-        ("entry", "what answers", "weights"),
-        tuple(
-            (words(name), _what(entry), str(entry.get("weights", NO_FIGURES)))
-            for name, entry in made["entries"].items()
-        ),
-        "Entries",
-    )
     return [
-        by_suite(
-            results,
-            "Landmarks: mean error, mm",
-            lambda f: spread((landmarks(f) or {}).get("mean")),
-        ),
-        by_suite(
-            results,
-            "Landmarks within 2 mm, %",
-            lambda f: spread(((landmarks(f) or {}).get("sdr") or {}).get("2"), 100, 1),
-        ),
-        by_suite(
-            results,
-            "Landmarks: median, 95th percentile, mm",
-            lambda f: _two(landmarks(f), "median", "p95"),
-        ),
-        by_suite(
-            results,
-            "Angles: mean absolute error, degrees",
-            lambda f: spread((angles(f) or {}).get("mae")),
-        ),
-        by_suite(
-            results,
-            "Angles: bias and 95 % limits of agreement, degrees",
-            lambda f: _limits(angles(f)),
-        ),
-        by_suite(
-            results,
-            "Angles: direction right where the film is more than 2 degrees off, %",
-            lambda f: percent((angles(f) or {}).get("direction")),
-        ),
-        by_suite(
-            results,
-            "Angles inside their 90 % interval, % (and its median half width, degrees)",
-            lambda f: _interval(angles(f)),
-        ),
-        by_suite(results, "Knee found, and its view right, %", lambda f: percent(f["view_right"])),
-        by_suite(
-            results,
-            "Square on within 5 degrees: calibration error, Brier score",
-            lambda f: _two((f["square"] or {}).get("usable"), "ece", "brier", 3),
-        ),
+        *(by_suite(results, caption, cell) for caption, cell in FIGURES.items()),
         *shift_tables(results),
         *paired_tables(results),
         cost_table(results),
-        suites,
-        entries,
+        _suite_table(results),
+        _entry_table(results),
     ]
+
+
+def _landmarks(figures: Mapping[str, Any]) -> Mapping[str, Any]:
+    return (figures["both"] or {}).get("landmarks") or {}
+
+
+def _angles(figures: Mapping[str, Any]) -> Mapping[str, Any]:
+    return (figures["both"] or {}).get("angles") or {}
+
+
+FIGURES: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
+    "Landmarks: mean error, mm": lambda f: spread(_landmarks(f).get("mean")),
+    "Landmarks within 2 mm, %": lambda f: spread((_landmarks(f).get("sdr") or {}).get("2"), 100, 1),
+    "Landmarks: median, 95th percentile, mm": lambda f: _two(_landmarks(f), "median", "p95"),
+    "Angles: mean absolute error, degrees": lambda f: spread(_angles(f).get("mae")),
+    "Angles: bias and 95 % limits of agreement, degrees": lambda f: _limits(_angles(f)),
+    "Angles: direction right where the film is more than 2 degrees off, %": lambda f: percent(
+        _angles(f).get("direction")
+    ),
+    "Angles inside their 90 % interval, % (and its median half width, degrees)": lambda f: (
+        _interval(_angles(f))
+    ),
+    "Knee found, and its view right, %": lambda f: percent(f["view_right"]),
+    "Square on within 5 degrees: calibration error, Brier score": lambda f: _two(
+        (f["square"] or {}).get("usable"), "ece", "brier", 3
+    ),
+}
+"""A table each: its caption, and the words in the cell of one entry on one suite."""
+
+
+def _suite_table(results: Results) -> Table:
+    made = results["made_by"]
+    rows = (
+        (
+            words(name),
+            str(made["films"] if name != "own" else suite["films"]),
+            suite["about"],
+            str(suite["version"]),
+            suite["digest"],
+            suite["state"],
+        )
+        for name, suite in made["suites"].items()
+    )
+    columns = ("suite", "films", "what its films are", "version", "digest")
+    return Table((*columns, "against those published"), tuple(rows), "Suites")
+
+
+def _entry_table(results: Results) -> Table:
+    rows = (
+        (words(name), _what(entry), str(entry.get("weights", NO_FIGURES)))
+        for name, entry in results["made_by"]["entries"].items()
+    )
+    return Table(("entry", "what answers", "weights"), tuple(rows), "Entries")
 
 
 def _what(entry: Mapping[str, Any]) -> str:
