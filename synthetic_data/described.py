@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.knee.camera import Camera
 from pipeline.knee.film import Film, HeaderHints, Scale
+from synthetic_data.placement import Placement
 
 
 def described(
@@ -55,3 +56,31 @@ def described(
             c_arm=style == "c_arm",
         )
     return Film(pixels=pixels, source=source, sha256=digest, scale=scale, header=header)
+
+
+def film_as_told(
+    pixels: NDArray[np.float32],
+    seed: int,
+    style: str,
+    view: str,
+    side: str,
+    placement: Placement,
+    camera: Camera,
+    central_ray: NDArray[np.float64],
+    *,
+    plain: bool,
+) -> Film:
+    """The film of a scenario's seed, described; `plain`: of one knee in a view that has a name."""
+    return described(
+        pixels,
+        f"synthetic {style} film, seed {seed}",
+        style,
+        camera,
+        view=view if plain else None,
+        side=side,
+        body_part="KNEE" if plain else "LEG",
+        sid_mm=placement.sid,
+        sod_mm=placement.sod,
+        # The file of a cropped film does not tell where the ray falls.
+        central_ray=central_ray if placement.knee_at is None else None,
+    )

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.knee.truth import LabelledFilm
+from synthetic_data.described import film_as_told
 from synthetic_data.film_formation.plain import plain_picture
 from synthetic_data.placement import draw_placement, place, truth_of
-from synthetic_data.scenarios import KneeFilms, film_as_told
+from synthetic_data.scenarios import KneeFilms
 
 DATA_VERSION = "1"
 
