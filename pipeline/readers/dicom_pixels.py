@@ -106,7 +106,10 @@ def modality_values(
     slope = (Tags(dataset).numbers("RescaleSlope") or (1.0,))[0]
     if not np.isfinite(slope) or slope == 0:
         return values, False, ("the header's rescaling is no use and was left out",)
-    return (-values.astype(np.int64), True, ()) if slope < 0 else (values, False, ())
+    if slope > 0:
+        return values, False, ()
+    # all bits turned round: the order of the values too, in no more room than they have
+    return -values if values.dtype.kind == "f" else ~values, True, ()
 
 
 def padding_of(values: NDArray[Any], dataset: Dataset) -> NDArray[np.bool_] | None:

@@ -83,8 +83,10 @@ def to_film(
     """
     cautions = []
     finite = np.isfinite(values) if values.dtype.kind == "f" else None
+    if finite is not None and finite.all():
+        finite = None
     use = finite if padding is None else ~padding if finite is None else finite & ~padding
-    if finite is not None and not finite.all():
+    if finite is not None:
         cautions.append(f"{(~finite).sum()} pixels hold no number and were read as the darkest")
     inside = values if use is None else values[use]
     if not inside.size:  # all of it padding, or no number at all

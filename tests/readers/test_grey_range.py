@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pydicom.dataset import Dataset
 
 from pipeline.readers import grey
-from pipeline.readers.dicom_pixels import used_bits
+from pipeline.readers.dicom_pixels import modality_values, used_bits
 from pipeline.readers.files import sha256_beside, sha256_of
 
 
@@ -70,6 +70,20 @@ def test_unused_bits_go_and_empty_ones_cost_nothing(signed: bool, beyond: bool, 
     found = used_bits(values, header)
     assert np.array_equal(found, wanted)
     assert (found is values) == (high == 11 and not beyond)
+
+
+@pytest.mark.parametrize("kind", [np.uint8, np.uint16, np.int16, np.int32, np.float32])
+def test_a_falling_scale_turns_the_order_round(kind: type) -> None:
+    rng = np.random.default_rng(4)
+    ends = (-1e3, 1e3) if kind is np.float32 else (np.iinfo(kind).min, np.iinfo(kind).max)
+    values = rng.uniform(*ends, (40, 50)).astype(kind)
+    values[0, :2] = ends
+    header = Dataset()
+    header.RescaleSlope, header.RescaleIntercept = -0.5, 7
+    turned, falling, cautions = modality_values(values, header)
+    assert (falling, cautions) == (True, ())
+    wide = -values.astype(np.float64)
+    assert np.array_equal(grey.to_film(turned)[0], grey.to_film(wide)[0])
 
 
 def test_the_digest_found_beside_is_the_digest(tmp_path: Path) -> None:
