@@ -12,6 +12,8 @@ from pipeline.knee.reading import SideRead
 
 HEADER_SIDE_RIGHT = 0.95
 """Share of headers whose side is right: a design value, no source."""
+FACING_KNOWN = 0.8
+"""Least probability of the way the knee faces on the picture: mirrored, it turns the other way."""
 SIDE_TO_DOUBT = 0.8
 """From this probability on, a picture that looks like the other side casts doubt on the header."""
 OPPOSITE = {"right": "left", "left": "right"}
@@ -60,6 +62,12 @@ def refusal(film: Film, detection: Detection, min_view_probability: float) -> st
         return (
             f"the view is not certain enough ({detection.view} with probability "
             f"{detection.view_probability:.2f})"
+        )
+    if detection.lateral_to_right_probability < FACING_KNOWN:
+        marks = "the knee's lateral side" if detection.view == "AP" else "the patella"
+        return (
+            f"on which side of the picture {marks} lies is not certain enough (probability "
+            f"{detection.lateral_to_right_probability:.2f})"
         )
     return None
 

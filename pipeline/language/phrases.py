@@ -105,6 +105,11 @@ REFUSALS = (
     mark("the film shows a projection other than AP or lateral, from which no angle is read"),
     mark("the header names a projection other than AP or lateral, from which no angle is read"),
     mark("the view is not certain enough ({view} with probability {n})"),
+    mark(
+        "on which side of the picture the knee's lateral side lies is not certain enough "
+        "(probability {n})"
+    ),
+    mark("on which side of the picture the patella lies is not certain enough (probability {n})"),
     mark("the header says that the film shows another body part ({part})"),
     mark("the header says that the patient was younger than {n}: knees of children are not read"),
     mark(

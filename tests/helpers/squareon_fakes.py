@@ -109,7 +109,7 @@ def detection_of(film: Film, facts: dict, index: int = 0) -> Detection:
         view=view,
         view_probability=facts.get("view_probability", 0.99),
         lateral_to_right=True,
-        lateral_to_right_probability=0.9,
+        lateral_to_right_probability=facts.get("facing_probability", 0.9),
         side=facts.get("side", "right") if index == 0 else "left",
         side_probability=facts.get("side_probability", 0.9),
         names=names,

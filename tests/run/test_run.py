@@ -70,6 +70,8 @@ def test_a_good_film_has_everything(tmp_path: Path) -> None:
         ({"view": "other"}, "projection other than AP or lateral"),
         ({"header": {"view": "other"}}, "header names a projection other"),
         ({"view_probability": 0.5}, "view is not certain enough (AP with probability 0.50)"),
+        ({"facing_probability": 0.57}, "lateral side lies is not certain enough (probability 0.57)"),
+        ({"view": "lateral", "facing_probability": 0.7}, "the patella lies is not certain enough"),
         ({"header": {"body_part": "CHEST"}}, "another body part (CHEST)"),
         ({"header": {"child": True}}, "younger than 18"),
         ({"no_pose": True}, "too few landmarks"),
