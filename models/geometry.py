@@ -137,7 +137,7 @@ def resample(
     y1 = min(int(np.ceil(corners[:, 1].max() + margin)) + 1, rows)
     if x1 - x0 < 2 or y1 - y0 < 2:
         return np.zeros((size, size), dtype=np.float32)
-    part: NDArray[Any] = np.ascontiguousarray(pixels[y0:y1, x0:x1])
+    part: NDArray[Any] = pixels[y0:y1, x0:x1]
     linear = matrix[:, :2].copy()
     shift = matrix[:, 2] + linear @ np.array([x0, y0], dtype=np.float64)
     if transform.scale < 1.0:
