@@ -191,7 +191,7 @@ class Maker:
         row = film_row(labelled, index=index, seed=seed, file=self.settings.file(index))
         if self.settings.format == "png":
             return png(labelled.film), row
-        return dicom(labelled, index, seed), row
+        return dicom(labelled, seed), row
 
 
 def png(film: Film) -> bytes:
@@ -203,7 +203,7 @@ def png(film: Film) -> bytes:
     return data.tobytes()
 
 
-def dicom(labelled: LabelledFilm, index: int, seed: int) -> bytes:
+def dicom(labelled: LabelledFilm, seed: int) -> bytes:
     """The film as a DICOM file under invented names."""
     upright = len(labelled.knees) == 1 and labelled.knees[0].view != "other"
     study = f"film-{seed}"

@@ -106,7 +106,7 @@ def summarise_condition(films: Sequence[FilmResult]) -> dict[str, Any]:
             [k.right_way_round for k in knees if not np.isnan(k.right_way_round)]
         ),
         "both": _goals(knees),
-        **{view: _view(view, [k for k in knees if k.view == view]) for view in VIEWS},
+        **{view: _view([k for k in knees if k.view == view]) for view in VIEWS},
         "square": square_summary(knees),
         "tips": {
             "within_1.5": share([float(mm <= TIP_MM) for k in knees for mm in k.tips_mm]),
@@ -162,7 +162,8 @@ def _three(values: Sequence[Array], statistic: Callable[[Array], float]) -> dict
     return {"n": count, "value": value, "low": low, "high": high}
 
 
-def _view(view: str, knees: Sequence[KneeResult]) -> dict[str, Any]:
+def _view(knees: Sequence[KneeResult]) -> dict[str, Any]:
+    """What the goals speak of in one view, and each angle of its own."""
     posed = [k for k in knees if k.hypotheses]
     out: dict[str, Any] = {"knees": len(knees), "posed": len(posed), **_goals(knees)}
     for i, angle in enumerate(ANGLES):

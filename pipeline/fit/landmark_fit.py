@@ -113,7 +113,7 @@ class LandmarkFit:
         if not (np.isfinite(seen.xy).all() and np.isfinite(seen.covariance).all()):
             raise Problem(film.source, "the landmarks are not numbers", "report this film")
         principal = principal_of(film, mirrored)
-        priors = self._priors(film, view, shape)
+        priors = self._priors(film, view)
         start = start_of(shape, view, seen, principal, priors, start_deg)
         solutions = self._solve(shape, view, seen, principal, priors, start)
 
@@ -146,7 +146,7 @@ class LandmarkFit:
         )
         return described(film, found.mirrored, found.best(order[0]), hypotheses)
 
-    def _priors(self, film: Film, view: View, shape: KneeShape) -> Priors:
+    def _priors(self, film: Film, view: View) -> Priors:
         sod, relative = self.source_distance_mm
         if film.header.sod_mm:
             sod, relative = film.header.sod_mm, 0.03

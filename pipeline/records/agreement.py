@@ -54,8 +54,8 @@ def icc(ratings: ArrayLike, level: float = 0.95) -> dict[str, Icc]:
     df, df_within, df_error = n - 1, n * (k - 1), (n - 1) * (k - 1)
     with np.errstate(divide="ignore", invalid="ignore"):
         f1, f3 = np.divide(between, within), np.divide(between, error)
-        one = _from_f(f1, df, df_within, k, level)
-        three = _from_f(f3, df, df_error, k, level)
+        one = _from_f(f1, df, df_within, level)
+        three = _from_f(f3, df, df_error, level)
         two = np.divide(between - error, between + (k - 1) * error + k * (judges - error) / n)
         two_k = np.divide(between - error, between + (judges - error) / n)
         two_low, two_high = _interval_two(between, judges, error, n, k, float(two), level)
@@ -91,7 +91,7 @@ def mean_squares(x: NDArray[np.float64]) -> tuple[float, float, float, float]:
     )
 
 
-def _from_f(f: float, df1: int, df2: int, k: int, level: float) -> tuple[float, float, float]:
+def _from_f(f: float, df1: int, df2: int, level: float) -> tuple[float, float, float]:
     """F and the limits of its ratio of mean squares."""
     upper = (1.0 + level) / 2.0
     return f, f / stats.f.ppf(upper, df1, df2), f * stats.f.ppf(upper, df2, df1)

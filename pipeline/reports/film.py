@@ -47,7 +47,7 @@ def film_paper(
     blocks: list[Block] = [Caution(mark)] if mark else []
     blocks.append(Columns(((_picture(t, fact, seen),), tuple(_answer(t, fact))), shares=(3, 2)))
     blocks += _angles(t, fact, tolerance_deg)
-    blocks += _reasons(t, fact, tolerance_deg)
+    blocks += _reasons(t, fact)
     blocks += _proposals(t, fact)
     said = words.cautions(t, fact)
     if said:
@@ -161,7 +161,7 @@ def _angles(t: Speech, fact: Fact, tolerance_deg: float) -> list[Block]:
     ]
 
 
-def _reasons(t: Speech, fact: Fact, tolerance_deg: float) -> list[Block]:
+def _reasons(t: Speech, fact: Fact) -> list[Block]:
     criteria = fact.alignment.get("criteria", ())
     if not criteria:
         return []

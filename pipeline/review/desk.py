@@ -105,7 +105,7 @@ class Desk:
     def open(self, id: int, viewer: Viewer) -> Opened:
         """A reading with its film at hand. Raises `Problem`, also where the film is gone."""
         stored = self.stored(id, viewer)
-        partner = self._partner_row(stored, viewer)
+        partner = self._partner_row(stored)
         key = (id, viewer, None if partner is None else (partner.id, partner.revision))
         with self._lock:
             if key in self._bases:
@@ -139,7 +139,7 @@ class Desk:
                 return path
         return open_original(stored)  # says what is wrong
 
-    def _partner_row(self, stored: StoredReading, viewer: Viewer) -> Row | None:
+    def _partner_row(self, stored: StoredReading) -> Row | None:
         """The reading of the other view of the same knee whose view is surest."""
         film, view = stored.current["film"], stored.current["view"]["name"]
         if film["study_digest"] is None or view not in ("AP", "lateral"):

@@ -203,7 +203,7 @@ def shape_leg(
     v = t.tibia_frame(v[:n]).local(v)
     v *= person["tibia_width"] / np.ptp(_upper(t, v)[:, 2])
     _raise_spines(t, v, person)
-    _dish(t, v, n, person)
+    _dish(v, n, person)
     # Each step disturbs the others a little: twice round settles them.
     for _ in range(3):
         v = t.tibia_frame(v[:n]).local(v)
@@ -230,7 +230,7 @@ def shape_leg(
     return v[:n], v[n:]
 
 
-def _dish(t: Template, v: Array, n: int, person: Person) -> None:
+def _dish(v: Array, n: int, person: Person) -> None:
     """Bearing surfaces hollowed, or domed, in their middle; changes `v` (tibia first, n)."""
     size = person["tibia_width"]
     top = v[:n, 1].max()

@@ -283,9 +283,7 @@ def handedness(camera: Camera) -> float:
     return 1.0 if np.linalg.det(basis) > 0 else -1.0
 
 
-def path_lengths(
-    mesh: Mesh, camera: Camera, name: str = "mesh", fold_mm: float = 0.0
-) -> NDArray[np.float32]:
+def path_lengths(mesh: Mesh, camera: Camera, name: str = "mesh") -> NDArray[np.float32]:
     """(rows, columns) mm of each pixel's ray inside one closed surface.
 
     Parts of the surface beyond the film's edge are left out. Where it runs through itself, a
@@ -318,14 +316,7 @@ def _all_lengths(meshes: Sequence[tuple[str, Mesh]], camera: Camera) -> NDArray[
 
 @dataclass(frozen=True)
 class SignedDepthRasteriser:
-    """The signed-depth rasteriser on one core of the CPU.
-
-    Attributes:
-        fold_mm: how deep a surface may fold into itself before it is refused. The inner surface
-            of thin, sharply curved bone has small folds.
-    """
-
-    fold_mm: float = 5.0
+    """The signed-depth rasteriser on one core of the CPU."""
 
     def path_lengths(self, meshes: Sequence[Mesh], camera: Camera) -> NDArray[np.float32]:
         """(len(meshes), rows, columns) mm of each pixel's ray inside each surface."""

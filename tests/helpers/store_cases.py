@@ -92,6 +92,13 @@ def moved(reading: dict[str, Any], **landmarks: float) -> dict[str, Any]:
     return changed
 
 
+def with_both(base: dict[str, Any], mine: dict[str, Any], theirs: dict[str, Any]) -> dict[str, Any]:
+    """`theirs` with what `mine` moved since `base`: a person who keeps both changes."""
+    pairs = zip(base["landmarks"], mine["landmarks"], strict=True)
+    own = {mark["name"]: mark["x"] for before, mark in pairs if mark["x"] != before["x"]}
+    return moved(theirs, **own)
+
+
 def with_verdict(reading: dict[str, Any], square: str, rotation: float) -> dict[str, Any]:
     """A copy with another verdict and rotation."""
     changed = copy.deepcopy(reading)

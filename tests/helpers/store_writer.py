@@ -9,9 +9,9 @@ from __future__ import annotations
 import itertools
 import sys
 
-from store_cases import KEY, moved
+from store_cases import KEY, moved, with_both
 
-from pipeline.records.store import Conflict, Store, merge
+from pipeline.records.store import Conflict, Store
 
 
 def save(store: Store, id: int, who: str, landmark: str, x: float) -> int:
@@ -29,8 +29,7 @@ def save(store: Store, id: int, who: str, landmark: str, x: float) -> int:
             )
         except Conflict as conflict:
             theirs = conflict.current
-            merged = merge(base.current, mine, theirs.current, prefer="mine")
-            base, mine = theirs, merged.merged
+            base, mine = theirs, with_both(base.current, mine, theirs.current)
         else:
             return done.revision
 

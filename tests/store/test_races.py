@@ -17,10 +17,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from store_cases import KEY, moved, reading_row, x_of
+from store_cases import KEY, moved, reading_row, with_both, x_of
 from store_writer import save
 
-from pipeline.records.store import Conflict, Store, merge
+from pipeline.records.store import Conflict, Store
 from pipeline.records.store.model import Entry
 
 FULL = os.environ.get("SQUAREON_STORE_FULL") == "1"
@@ -65,8 +65,8 @@ class Reviewer:
                     self.conflicts += 1
                     theirs = conflict.current
                     assert theirs.revision > revision
-                    merged = merge(base, mine, theirs.current, prefer="mine")
-                    base, revision, mine = theirs.current, theirs.revision, merged.merged
+                    mine = with_both(base, mine, theirs.current)
+                    base, revision = theirs.current, theirs.revision
                     yield "merged"
                 else:
                     self.written.append(entry)

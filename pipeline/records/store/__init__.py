@@ -4,7 +4,6 @@ from pipeline.records.store.acquisitions import Acquisitions
 from pipeline.records.store.copying import copy_store
 from pipeline.records.store.fill import add_results, open_store
 from pipeline.records.store.find import Found, find
-from pipeline.records.store.merge import Change, Merge, merge
 from pipeline.records.store.model import (
     Break,
     Conflict,
@@ -21,21 +20,18 @@ from pipeline.records.store.store import Store
 __all__ = [
     "Acquisitions",
     "Break",
-    "Change",
     "Conflict",
     "Decision",
     "DoubleReading",
     "Entry",
     "Filter",
     "Found",
-    "Merge",
     "Row",
     "Store",
     "StoredReading",
     "add_results",
     "copy_store",
     "find",
-    "merge",
     "open_original",
     "open_store",
 ]
