@@ -6,7 +6,6 @@ one generator seeded by the film's own seed, so a film can be made again anywher
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -24,11 +23,11 @@ from pipeline.contracts import (
 )
 from pipeline.knee.anatomy import Knee, Mesh
 from pipeline.knee.camera import Camera
-from pipeline.knee.film import Film, HeaderHints, Scale
 from pipeline.knee.frames import Frames, frames_of
 from pipeline.knee.landmarks import View
 from pipeline.knee.truth import KneeTruth, LabelledFilm
 from pipeline.registry import build
+from synthetic_data.described import film_as_told
 from synthetic_data.film_formation.formation import Formation, form
 from synthetic_data.patient import KneePatient, tidied
 from synthetic_data.physics.exposure import Technique, expose
@@ -205,6 +204,8 @@ class KneeFilms:
                     facts={**facts, **{f"anatomy.{k}": v for k, v in who.facts.items()}},
                     distortion=distortion,
                 )
+                shown_there = formation.shows(pixels.shape, truth.tips)
+                truth = replace(truth, tips_open=shown_there)
                 if i == 0 or _inside(truth, camera):
                     knees.append(truth)
         hit = camera.principal if distortion is None else distortion.forward(camera.principal)
@@ -435,43 +436,3 @@ def _away_from_the_knee(
     centre = camera.project(f.origin)
     at = centre + shift - np.array([camera.columns, camera.rows]) / 2
     return camera.cropped(float(at[0]), float(at[1]), camera.rows, camera.columns)
-
-
-def film_as_told(
-    pixels: Map,
-    seed: int,
-    style: str,
-    view: str,
-    side: str,
-    placement: Placement,
-    camera: Camera,
-    central_ray: NDArray[np.float64],
-    *,
-    plain: bool,
-) -> Film:
-    """The film as its file would describe it; `central_ray` (2,) is the pixel that it hits."""
-    pixels = np.ascontiguousarray(pixels, dtype=np.float32)
-    digest = hashlib.sha256(np.round(pixels * 65535).astype("<u2").tobytes()).hexdigest()
-    scale, header = Scale(), HeaderHints()
-    if style != "scanned_film":
-        at_detector = float(np.linalg.norm(camera.step_x))
-        at_knee = at_detector * placement.sod / placement.sid
-        scale = Scale(at_detector, at_knee, "imager spacing and magnification")
-        header = HeaderHints(
-            view=view if plain else None,
-            side=side,
-            body_part="KNEE" if plain else "LEG",
-            sid_mm=placement.sid,
-            sod_mm=placement.sod,
-            central_ray=None
-            if placement.knee_at is not None
-            else (float(central_ray[0]), float(central_ray[1])),
-            c_arm=style == "c_arm",
-        )
-    return Film(
-        pixels=pixels,
-        source=f"synthetic {style} film, seed {seed}",
-        sha256=digest,
-        scale=scale,
-        header=header,
-    )

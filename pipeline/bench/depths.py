@@ -41,6 +41,8 @@ class TipResult:
         true, shown: its depth in the knee, and between this film's own outlines.
         found, found_90: by the detector's tip; marked, marked_90: by the true place.
         off_deg: the larger of the film's true |rotation| and |tilt|.
+        open: False where the film shows nothing at the tip, behind a shutter for instance: no
+            reader can find it.
     """
 
     apart_mm: float
@@ -53,6 +55,7 @@ class TipResult:
     marked: float
     marked_90: tuple[float, float]
     off_deg: float
+    open: bool = True
 
 
 def paired(true: Array, found: Array) -> list[int | None]:
@@ -105,6 +108,7 @@ def tip_results(
                 marked=_depth(marked),
                 marked_90=_span(marked),
                 off_deg=off,
+                open=bool(truth.tips_open[i]) if i < len(truth.tips_open) else True,
             )
         )
     return tuple(results)

@@ -34,6 +34,8 @@ class KneeTruth:
         mm_per_px_knee: at the femur's origin.
         tips: (T, 2) pixels, the tips of instruments, on the film or not.
         tips_truth: the same tips in the knee, and how deep each lies in its bone.
+        tips_open: (T,) bool, whether the film shows anything there: False beyond its edge, behind
+            a shutter or under a border or box; empty where that is not known.
         found: `implant` and `hardware`, 1.0 where there is one, else 0.0.
         facts: anatomy, camera and film settings that were drawn, plain values.
     """
@@ -58,6 +60,7 @@ class KneeTruth:
     facts: Mapping[str, float | str] = field(default_factory=dict)
     tips: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 2)))
     tips_truth: TipsTruth = field(default_factory=TipsTruth)
+    tips_open: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
     found: Mapping[str, float] = field(default_factory=dict)
 
 

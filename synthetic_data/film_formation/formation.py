@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import cv2
@@ -118,6 +118,26 @@ class Formation:
             self.pincushion,
             self.twist_deg,
         )
+
+    def shows(self, shape: tuple[int, int], xy: NDArray[Any]) -> NDArray[np.bool_]:
+        """(N,) whether a film of (rows, columns) shows anything at (N, 2) pixels: nothing beyond
+        its edge, behind a shutter, under a border or a box."""
+        shown = np.ones(shape, dtype=np.float32)
+        for shutter in self.shutters:
+            np.minimum(shown, opening(shape, shutter), out=shown)
+        bare = replace(
+            self,
+            shutters=(),
+            boxes=tuple((*box[:4], 0.0) for box in self.boxes),
+            border_grey=0.0,
+            marks=(),
+        )
+        _cover(shown, bare, [])
+        at = np.rint(np.asarray(xy, dtype=np.float64)).astype(np.int64).reshape(-1, 2)
+        on_film = ((at >= 0) & (at < np.array(shape[::-1]))).all(axis=1)
+        found = np.zeros(len(at), dtype=bool)
+        found[on_film] = shown[at[on_film, 1], at[on_film, 0]] > 0.5
+        return found
 
     def facts(self) -> Mapping[str, float | str]:
         """Plain values for the record."""

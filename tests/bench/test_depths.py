@@ -73,3 +73,22 @@ def test_a_rendered_film_end_to_end():
     nothing = tip_results(film, truth, None, None)
     assert len(nothing) == len(results)
     assert all(np.isinf(r.apart_mm) and np.isnan(r.found) for r in nothing)
+
+
+def test_tips_behind_a_shutter_are_told_apart():
+    """The scenario says which tips its film shows, and the scores carry it."""
+    options = {"styles": ["c_arm"], "other_share": 0.0, "no_knee_share": 0.0}
+    scenario = build("scenario", "knee_films", {**options, "findings": {"procedure": 1.0}})
+    told = []
+    for seed in range(720_000, 720_012):
+        labelled = scenario.make(seed)
+        (truth,) = labelled.knees
+        assert truth.tips_open.shape == (len(truth.tips),)
+        edge = np.array([labelled.film.columns, labelled.film.rows]) - 1
+        on_film = ((truth.tips >= 0) & (truth.tips <= edge)).all(axis=1)
+        assert not (truth.tips_open & ~((truth.tips > -1) & (truth.tips < edge + 1)).all(1)).any()
+        results = tip_results(labelled.film, truth, None, None)
+        assert [r.open for r in results] == truth.tips_open[on_film].tolist()
+        told += [r.open for r in results]
+    assert any(told)
+    assert not all(told)

@@ -145,3 +145,24 @@ def test_metal_blades_leave_the_outside_unexposed_and_bright() -> None:
     made = form(knee(), replace(PLAIN, shutters=(blade,)), np.random.default_rng(0))
     assert made[3, 5] > 0.9
     assert made[120, 5] < 0.15
+
+
+def test_a_film_tells_where_it_shows_anything() -> None:
+    """Inside the opening; not beyond the film, behind a shutter, under a border or a box."""
+    shape = (240, 200)
+    made = replace(
+        PLAIN,
+        shutters=(Shutter("rectangle", half=(0.4, 0.4), soft=0.0, after=False),),
+        border=0.02,
+        border_grey=1.0,
+        border_sides=(False, True, False, False),
+        boxes=((0.3, 0.3, 0.5, 0.4, 1.0),),
+    )
+    xy = np.array(
+        [[100.0, 150.0], [100.0, 4.0], [-3.0, 150.0], [199.6, 150.0], [80.0, 84.0], [500.0, 2.0]]
+    )
+    assert made.shows(shape, xy).tolist() == [True, False, False, False, False, False]
+    assert PLAIN.shows(shape, xy).tolist() == [True, True, False, False, True, False]
+    assert made.shows(shape, np.zeros((0, 2))).shape == (0,)
+    bright = replace(made, shutters=(Shutter("round", half=(0.3, 0.3), after=True, fill=1.0),))
+    assert bright.shows(shape, np.array([[100.0, 120.0], [100.0, 30.0]])).tolist() == [True, False]
