@@ -7,29 +7,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from agreement_examples import JUDGES, LARGE, MINI, PRINTED
 
 from pipeline.bench.readers import agreement_of, read_ratings, reader_report
 from pipeline.knee.errors import Problem
 
-FLEISS = ((9, 2, 5, 8), (6, 1, 3, 2), (8, 4, 6, 8), (7, 1, 2, 6), (10, 5, 6, 9), (6, 2, 4, 7))
-"""Shrout & Fleiss 1979, Psychol Bull 86:420, table 2."""
-PRINTED = {
-    "ICC(1,1)": (0.17, -0.13, 0.72),
-    "ICC(2,1)": (0.29, 0.02, 0.76),
-    "ICC(3,1)": (0.71, 0.34, 0.95),
-    "ICC(1,k)": (0.44, -0.88, 0.91),
-    "ICC(2,k)": (0.62, 0.07, 0.93),
-    "ICC(3,k)": (0.91, 0.68, 0.99),
-}
-LARGE = (494, 395, 516, 434, 476, 557, 413, 442, 650, 433, 417, 656, 267, 478, 178, 423, 427)
-LARGE_2 = (490, 397, 512, 401, 470, 611, 415, 431, 638, 429, 420, 633, 275, 492, 165, 372, 421)
-MINI = (512, 430, 520, 428, 500, 600, 364, 380, 658, 445, 432, 626, 260, 477, 259, 350, 451)
-MINI_2 = (525, 415, 508, 444, 500, 625, 460, 390, 642, 432, 420, 605, 227, 467, 268, 370, 443)
-"""Bland & Altman 1986, Lancet i:307, table 1: peak flow by two meters, l/min (from memory; the
-printed statistics reproduce)."""
 
-
-def csv_of(path: Path, quantities: dict[str, dict[str, tuple[tuple[float, ...], ...]]]) -> Path:
+def csv_of(path: Path, quantities: dict[str, dict[str, np.ndarray]]) -> Path:
     lines = ["subject,reader,value,quantity"]
     for quantity, readers in quantities.items():
         for reader, rounds in readers.items():
@@ -41,9 +25,9 @@ def csv_of(path: Path, quantities: dict[str, dict[str, tuple[tuple[float, ...], 
 
 @pytest.fixture
 def both(tmp_path: Path) -> Path:
-    judges = {f"judge {k}": (tuple(row[k] for row in FLEISS),) for k in range(4)}
-    meters = {"large": (LARGE, LARGE_2), "mini": (MINI, MINI_2)}
-    return csv_of(tmp_path / "ratings.csv", {"score": judges, "flow": meters})  # type: ignore[dict-item]
+    judges = {f"judge {k}": scores[None] for k, scores in enumerate(JUDGES.T)}
+    meters = {"large": LARGE, "mini": MINI}
+    return csv_of(tmp_path / "ratings.csv", {"score": judges, "flow": meters})
 
 
 def test_shrout_and_fleiss(both: Path) -> None:
@@ -61,7 +45,7 @@ def test_against_pingouin(both: Path) -> None:
     pingouin = pytest.importorskip("pingouin")
     import pandas
 
-    rows = [{"subject": s, "judge": j, "value": FLEISS[s][j]} for s in range(6) for j in range(4)]
+    rows = [{"subject": s, "judge": j, "value": JUDGES[s, j]} for s in range(6) for j in range(4)]
     theirs = pingouin.intraclass_corr(pandas.DataFrame(rows), "subject", "judge", "value")
     found = agreement_of(read_ratings(both)[0])["icc"]
     np.testing.assert_allclose(

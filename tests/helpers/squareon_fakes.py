@@ -198,22 +198,24 @@ SETTINGS: dict[str, dict] = {
 }
 
 
+PARTS = Parts(
+    detector=FakeDetector(),
+    pose=FakePose(),
+    align=AlignOptions(),
+    criteria=(FakeCriterion(),),
+    targets=(FakeTarget(),),
+    writers=(),
+    made_by=MadeBy("0", "fake", "0", 0),
+)
+
+
 def reading_of_fake(folder: Path | None = None, **facts: object) -> Reading:
     """One reading made by the fake stages, with one proposal and the nerve zone."""
     return film_and_reading(folder, **facts)[1]
 
 
 def film_and_reading(folder: Path | None = None, **facts: object) -> tuple[Film, Reading]:
-    parts = Parts(
-        detector=FakeDetector(),
-        pose=FakePose(),
-        align=AlignOptions(),
-        criteria=(FakeCriterion(),),
-        targets=(FakeTarget(),),
-        writers=(),
-        made_by=MadeBy("0", "fake", "0", 0),
-    )
     with tempfile.TemporaryDirectory() as temporary:
         film = film_of(write_film(Path(folder or temporary) / "fake.film", **facts))
-        (reading,) = read_study([film], parts, Path(temporary))
+        (reading,) = read_study([film], PARTS, Path(temporary))
     return film, reading

@@ -12,29 +12,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from squareon_fakes import (
-    FakeCriterion,
+    PARTS,
     FakeDetector,
-    FakePose,
-    FakeTarget,
     film_of,
     write_film,
 )
 
-from pipeline.align.options import AlignOptions
 from pipeline.knee.film import Film
-from pipeline.knee.reading import MadeBy, Reading
+from pipeline.knee.reading import Reading
 from pipeline.records.assemble import ellipse
-from pipeline.run import Parts, read_study
-
-PARTS = Parts(
-    detector=FakeDetector(),
-    pose=FakePose(),
-    align=AlignOptions(),
-    criteria=(FakeCriterion(),),
-    targets=(FakeTarget(),),
-    writers=(),
-    made_by=MadeBy("0", "fake", "0", 0),
-)
+from pipeline.run import read_study
 
 
 def film(folder: Path, name: str, **facts: Any) -> Film:
@@ -70,7 +57,10 @@ def test_a_good_film_has_everything(tmp_path: Path) -> None:
         ({"view": "other"}, "projection other than AP or lateral"),
         ({"header": {"view": "other"}}, "header names a projection other"),
         ({"view_probability": 0.5}, "view is not certain enough (AP with probability 0.50)"),
-        ({"facing_probability": 0.57}, "lateral side lies is not certain enough (probability 0.57)"),
+        (
+            {"facing_probability": 0.57},
+            "lateral side lies is not certain enough (probability 0.57)",
+        ),
         ({"view": "lateral", "facing_probability": 0.7}, "the patella lies is not certain enough"),
         ({"header": {"body_part": "CHEST"}}, "another body part (CHEST)"),
         ({"header": {"child": True}}, "younger than 18"),
