@@ -177,6 +177,13 @@ def test_accessible(browser: Any, house: PracticeHouse, scheme: str, size: tuple
     check("overview")
     begin(visit, code_of(OFF))
     check("first film")
+    gaps = page.evaluate(
+        "[...document.querySelectorAll('.mover')].map(e => "
+        "e.querySelector('.slide').getBoundingClientRect().top"
+        " - e.querySelector('input[type=number]').getBoundingClientRect().bottom)"
+    )
+    assert len(gaps) == 6
+    assert min(gaps) > 2, "a slider's words touch the box above them"
     page.fill("#move-orbital-number", "5")
     page.get_by_role("button", name="Take the film").click()
     page.wait_for_selector(".told .solid")
