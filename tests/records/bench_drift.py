@@ -104,7 +104,7 @@ def years(count: int) -> None:
                 f" 90th {np.percentile(found, 90):.0f}, missed {int((found == 99).sum())}"
             )
     alarms = {"Shewhart": 0, "CUSUM": 0}
-    pages = signals = 0
+    pages = speaking = 0
     expected = 0.0
     for seed in range(1000, 1000 + count):
         found_all = drift_of(replace(YEAR, seed=seed, drift_deg=0.0))
@@ -113,15 +113,16 @@ def years(count: int) -> None:
         assert course.shewhart is not None
         alarms["Shewhart"] += bool(course.shewhart.signals)
         alarms["CUSUM"] += bool(course.sums.signals)
-        each = sum(len(one.signals) for one in found_all.courses)
+        charts = [(one.shewhart, one.sums) for one in found_all.courses]
+        each = sum(bool(chart and chart.signals) for pair in charts for chart in pair)
         pages += each > 0
-        signals += each
+        speaking += each
         expected += found_all.false_alarms
     for name, number in alarms.items():
         print(f"  no drift, AP rotation: {number} of {count} years with a false alarm ({name})")
     print(
         f"  no drift, all five measures: {pages} of {count} pages with a signal; "
-        f"{signals / count:.2f} signals a page, {expected / count:.2f} said to be expected"
+        f"{speaking / count:.2f} charts a page speak, {expected / count:.2f} said to be expected"
     )
 
 

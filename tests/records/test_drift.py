@@ -22,10 +22,20 @@ from pipeline.knee.errors import Problem
 from pipeline.language import speech
 from pipeline.language.speech import ACCENTED
 from pipeline.records.paper import charts
-from pipeline.records.quality.drift import LEAST_POINTS, SHARE, Drift, How, drift
+from pipeline.records.quality.control import RULES, cusum
+from pipeline.records.quality.drift import (
+    LEAST_POINTS,
+    SHARE,
+    Course,
+    Drift,
+    How,
+    drift,
+    expected_to_speak,
+)
 from pipeline.records.quality.films import NO, Films, gather, spells
 from pipeline.records.quality.invented import HEADERS, Shot, Year, fill_invented, is_invented, shots
 from pipeline.records.quality.invented import reading_row as row_of
+from pipeline.records.quality.learning import learn_means
 from pipeline.records.quality.rejects import READ_AS as READ
 from pipeline.records.quality.rejects import operators, rejects
 from pipeline.records.quality.words import ASKED, CAUSE_WORDS, READ_AS, STATE_WORDS, asked
@@ -109,9 +119,23 @@ def test_how_often_charts_are_right() -> None:
 
 def test_a_quiet_year_expects_what_it_says() -> None:
     found = drift_of(replace(YEAR, drift_deg=0.0))
-    points = sum(np.isfinite(course.values).sum() for course in found.courses)
-    judged = points - 5 * LEAST_POINTS
-    assert found.false_alarms == pytest.approx(judged * (1 / 370.4 + 1 / 465), rel=0.01)
+    points = np.array([np.isfinite(course.values).sum() for course in found.courses])
+    judged = points - LEAST_POINTS
+    silent = np.exp(-judged / 370.4) + np.exp(-judged / 465)
+    assert found.false_alarms == pytest.approx((2 - silent).sum(), rel=0.01)
+
+
+def test_as_many_charts_of_normal_points_speak_as_the_page_expects() -> None:
+    """Levels learnt, nothing changes: charts that speak, of Shewhart and CUSUM together."""
+    rng = np.random.default_rng(1)
+    points, count, spoke = 36, 600, 0
+    for _ in range(count):
+        chart, _learnt = learn_means(rng.normal(size=points), RULES[:1], LEAST_POINTS, 0.5, 5.0)
+        spoke += bool(chart.signals) + bool(cusum(chart.z).signals)
+    plain = Course(SHARE, np.zeros(0, int), np.zeros(0), shewhart=chart)
+    expected = expected_to_speak([plain], How())
+    assert spoke / count == pytest.approx(expected, abs=4 * (expected / count) ** 0.5)
+    assert 0.1 < expected < 0.2
 
 
 def test_stretches_of_time() -> None:

@@ -122,8 +122,8 @@ class Drift:
         base: (M,) which of them count as unchanged from the start.
         learnt: whether levels were learnt from the other stretches too.
         courses: one for each measure.
-        false_alarms: how many signals are expected in these charts although nothing changes, with
-            levels known exactly or learnt.
+        false_alarms: how many of these charts are expected to speak although nothing changes,
+            with points of a normal law and levels known exactly or learnt.
     """
 
     spells: Spells
@@ -173,7 +173,7 @@ def drift(films: Films, spells: Spells, how: How) -> Drift:
         values = films.rotation if angle == "rotation" else films.tilt
         courses.append(_mean(measure, values, mine, spells, base, how))
     learnt = how.baseline is None
-    return Drift(spells, base, learnt, tuple(courses), _false_alarms(courses, how))
+    return Drift(spells, base, learnt, tuple(courses), expected_to_speak(courses, how))
 
 
 def _base(spells: Spells, how: How) -> NDArray[np.bool_]:
@@ -295,15 +295,19 @@ def _too_little(there: NDArray[np.bool_], base: NDArray[np.bool_], how: How) -> 
     return None
 
 
-def _false_alarms(courses: Sequence[Course], how: How) -> float:
-    """Without the run rules of several points, for which no law is at hand.
+def expected_to_speak(courses: Sequence[Course], how: How) -> float:
+    """Charts that speak once or more, not signals: a CUSUM that spoke often does so again.
 
-    Shares are less often beyond exact limits than normal points are: for them it is a bound.
+    Scores are independent and standard normal until a chart speaks, learnt levels or not
+    (`learning.py`), so each chart keeps silent over its points with the probability of run
+    lengths. Without the run rules of several points, for which no law is at hand. Shares are less
+    often beyond exact limits than normal points are: for them it is a bound.
     """
-    per_point = 1 / arl_of_both(0.0, how.k, how.h)
+    each = [1 / arl_of_both(0.0, how.k, how.h)]
     if "beyond" in how.rules:
-        per_point += 1 / arl_of_shewhart(0.0)
+        each.append(1 / arl_of_shewhart(0.0))
     if RANGE in how.rules:
-        per_point += RANGE_SHARE
+        each.append(RANGE_SHARE)
     charts = [one.shewhart for one in courses if one.shewhart is not None]
-    return per_point * sum(int(np.isfinite(chart.z).sum()) for chart in charts)
+    points = np.array([np.isfinite(chart.z).sum() for chart in charts])
+    return float(sum((1 - (1 - share) ** points).sum() for share in each))

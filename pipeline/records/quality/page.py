@@ -127,28 +127,28 @@ def _first(t: Speech, films: Films, drift: Drift, how: How) -> list[Block]:
 
 
 def _by_chance(t: Speech, drift: Drift, how: How) -> str:
-    """How many signals chance alone would give, and what that means."""
+    """How many charts chance alone would make speak, and what that means."""
     expected = {"n": t.number(drift.false_alarms, 1)}
     if drift.learnt:
         said = [
             t(
-                "If nothing had changed, about {n} signals would be expected in all these charts "
-                "over this time.",
+                "If nothing had changed, about {n} of all these charts would be expected to speak "
+                "over this time, and more where single patients lie far off.",
                 **expected,
             )
         ]
     else:
         said = [
             t(
-                "If nothing had changed, about {n} signals would be expected in all these charts "
+                "If nothing had changed, about {n} of all these charts would be expected to speak "
                 "over this time with levels known exactly, and more in truth.",
                 **expected,
             )
         ]
     said.append(
         t(
-            "A single point just beyond a limit may be one of these; signals of several charts "
-            "that go on are hardly chance."
+            "A chart with a single point just beyond its limit may be one of these; signals of "
+            "several charts that go on are hardly chance."
         )
     )
     if set(how.rules) - {"beyond", RANGE}:
