@@ -18,13 +18,15 @@ from babel.messages.catalog import Catalog
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po, write_po
 
+from pipeline.language.page import page_files, sentences_of
 from pipeline.language.speech import DOMAIN
 
 ROOT = Path(__file__).resolve().parents[1]
 CATALOGUES = ROOT / "pipeline" / "language" / "catalogues"
 """Where they are kept, which need not be where they are installed."""
 ONE, PLURAL, CONTEXT = ("t", "mark"), ("plural",), ("within", "mark_within")
-"""Names of functions whose first texts are sentences (pipeline/language/speech.py)."""
+"""Names of functions whose first texts are sentences (pipeline/language/speech.py); pages' scripts
+have a `t` of their own (pipeline/language/page.py)."""
 WHEN = datetime(2000, 1, 1, tzinfo=UTC)
 """Written as every date, so that the same words give the same file."""
 
@@ -63,6 +65,9 @@ def template() -> Catalog:
         where = path.relative_to(ROOT).as_posix()
         for _, sentence, context in sorted(sentences(path.read_text("utf-8")), key=str_of):
             made.add(sentence, locations=[(where, 0)], context=context)
+    for path in page_files(*sorted((ROOT / "pipeline").glob("*/page"))):
+        for text in sentences_of(path.read_text("utf-8")):
+            made.add(text, locations=[(path.relative_to(ROOT).as_posix(), 0)])
     _head(made)
     return made
 

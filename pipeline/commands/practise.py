@@ -18,6 +18,7 @@ examples:
   squareon practise class-2026 --set tuesday.yaml
   squareon practise --check --set tuesday.yaml
   squareon practise --no-browser port=0 advice=false
+  squareon practise language=de
   squareon practise class-2026 host=192.0.2.7 token=new
 
 A virtual patient, a mis-set film: say what is off, choose the moves, take the next film. Every

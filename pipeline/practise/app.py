@@ -12,9 +12,11 @@ from fastapi.responses import HTMLResponse, JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from pipeline.knee.errors import Problem
+from pipeline.language import Speech
+from pipeline.language.page import page_files, spoken
 from pipeline.practise.desk import Desk
 from pipeline.practise.exercise import LEVELS
-from pipeline.practise.rounds import Exposure, Round, answer_of, levels_of
+from pipeline.practise.rounds import NOTE, Exposure, Round, answer_of, levels_of
 from pipeline.practise.table import moves_of
 from pipeline.review.door import MEMORY, PAGE, Entrance, PageFiles, index_of, told
 from pipeline.review.guard import Guard
@@ -65,7 +67,7 @@ def create_app(desk: Desk, way: Entrance) -> Guard:
 
     @app.exception_handler(Problem)
     def problem(request: Request, error: Problem) -> JSONResponse:
-        return JSONResponse(told(error), 422)
+        return JSONResponse(_spoken(desk.t, told(error)), 422)
 
     _look(app, desk, way.token if way.hand_out else "")
     _play(app, desk)
@@ -73,7 +75,8 @@ def create_app(desk: Desk, way: Entrance) -> Guard:
 
 
 def _look(app: FastAPI, desk: Desk, token: str) -> None:
-    index = index_of(OWN_PAGE, token)
+    t = desk.t
+    index = spoken(t, index_of(OWN_PAGE, token), page_files(OWN_PAGE, PAGE))
 
     @app.get("/")
     def page() -> HTMLResponse:
@@ -84,11 +87,12 @@ def _look(app: FastAPI, desk: Desk, token: str) -> None:
         return {
             "version": version("squareon"),
             "advice": desk.adviser.settings is not None,
+            "views": {view: t.within("view", view) for view in ("AP", "lateral")},
             "levels": [
                 {
                     "number": number,
-                    "name": level.name,
-                    "about": level.about,
+                    "name": t(level.name),
+                    "about": t(level.about),
                     "tolerance_deg": level.rules.tolerance_deg,
                     "seconds": level.rules.seconds,
                 }
@@ -135,13 +139,13 @@ def _play(app: FastAPI, desk: Desk) -> None:
     @app.get("/api/rounds/{id}/film")
     def film(id: str) -> Response:
         played = desk.round(id)
-        return _film(played, played.last, time.perf_counter())
+        return _film(desk.t, played, played.last, time.perf_counter())
 
     @app.post("/api/rounds/{id}/expose")
     def expose(id: str, call: ExposeCall) -> Response:
         began = time.perf_counter()
         played, exposure = desk.expose(id, answer_of(call.answer), moves_of(call.moves))
-        return _film(played, exposure, began)
+        return _film(desk.t, played, exposure, began)
 
     @app.post("/api/rounds/{id}/claim")
     def claim(id: str, call: ClaimCall) -> JSONResponse:
@@ -152,11 +156,16 @@ def _play(app: FastAPI, desk: Desk) -> None:
         return JSONResponse(desk.stop(id, time_is_up=call.time_is_up))
 
 
-def _film(played: Round, exposure: Exposure, began: float) -> Response:
+def _spoken(t: Speech, told: dict[str, str]) -> dict[str, str]:
+    """A sentence of what is wrong, as far as the catalogue knows its parts."""
+    return {name: t.words.gettext(text) if text else "" for name, text in told.items()}
+
+
+def _film(t: Speech, played: Round, exposure: Exposure, began: float) -> Response:
     """A film's grey levels; how long the server took stands in the header."""
     if exposure.film is None:
         raise Problem("film", "a newer one was taken", "load the page again")
-    levels = levels_of(exposure.film)
+    levels = levels_of(exposure.film, t(NOTE))
     spent = 1000.0 * (time.perf_counter() - began)
     headers = {
         "x-rows": str(levels.shape[0]),

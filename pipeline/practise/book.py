@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.knee.errors import Problem
+from pipeline.language import mark
 from pipeline.records.files import append_lines, read_lines
 
 NAME = "rounds.jsonl"
@@ -22,8 +23,8 @@ def learner_name(text: str) -> str:
     plain = " ".join(text.split())
     shown = "".join(c for c in plain if unicodedata.category(c)[0] != "C")
     if not shown or len(shown) > MOST_NAME:
-        what = "it is empty" if not shown else f"it is longer than {MOST_NAME} characters"
-        raise Problem("name", what, "choose a short one; it need not be your own")
+        what = mark("it is empty") if not shown else mark("it is longer than a name may be")
+        raise Problem(mark("name"), what, mark("choose a short one; it need not be your own"))
     return shown
 
 

@@ -12,6 +12,8 @@ import numpy as np
 
 from pipeline.contracts import Patient, PosableScenario
 from pipeline.knee.errors import Problem
+from pipeline.language import Speech, mark, speech
+from pipeline.language.phrases import told as told_of_reading
 from pipeline.practise.advice import Adviser
 from pipeline.practise.book import Book, curve, learner_name
 from pipeline.practise.exercise import (
@@ -22,7 +24,7 @@ from pipeline.practise.exercise import (
     exercise_of,
     rules_of,
 )
-from pipeline.practise.explain import explained, questions, solids
+from pipeline.practise.explain import ending, explained, questions, solids
 from pipeline.practise.rounds import Answer, Exposure, Round
 from pipeline.practise.sets import TaskSet
 from pipeline.practise.table import Moves, choices
@@ -31,13 +33,14 @@ from pipeline.registry import build
 MOST_PATIENTS, MOST_ROUNDS = 6, 32
 
 FINDING_WORDS = {
-    "osteoarthritis": "worn joint",
-    "arthroplasty": "knee replacement",
-    "osteopenia": "thin bone",
-    "plate": "plate",
-    "screws": "screws",
-    "fabella": "fabella",
+    "osteoarthritis": mark("worn joint"),
+    "arthroplasty": mark("knee replacement"),
+    "osteopenia": mark("thin bone"),
+    "plate": mark("plate"),
+    "screws": mark("screws"),
+    "fabella": mark("fabella"),
 }
+SQUARE = {"yes": mark("yes"), "no": mark("no"), "cannot tell": mark("cannot tell")}
 
 
 def patient_of(exercise: Exercise, threads: int = 1) -> Patient:
@@ -69,12 +72,14 @@ class Desk:
         sets: teachers' sets.
         adviser: the reader in the background.
         threads: on which films are rendered.
+        t: the language of the page.
     """
 
     book: Book
     adviser: Adviser
     sets: Sequence[TaskSet] = ()
     threads: int = 2
+    t: Speech = field(default_factory=lambda: speech("en"))
     _patients: OrderedDict[Exercise, Patient] = field(default_factory=OrderedDict)
     _rounds: OrderedDict[str, Round] = field(default_factory=OrderedDict)
     _lock: threading.RLock = field(default_factory=threading.RLock)
@@ -140,8 +145,8 @@ class Desk:
         """A round under way. Raises `Problem` where there is none of that name."""
         with self._lock:
             if id not in self._rounds:
-                what = "the server no longer knows it"
-                raise Problem("exercise", what, "begin it again with its code")
+                what = mark("the server no longer knows it")
+                raise Problem(mark("exercise"), what, mark("begin it again with its code"))
             return self._rounds[id]
 
     # ---- playing
@@ -187,36 +192,41 @@ class Desk:
 
     def state(self, played: Round) -> dict[str, Any]:
         """Where a round stands."""
-        over = played.ended is not None
+        record = played.record() if played.ended is not None else None
         return {
             "films": len(played.exposures),
             "most": played.rules.most,
             "ended": played.ended,
             "wrong_claims": played.wrong_claims,
             "seconds_left": played.seconds_left,
-            "record": played.record() if over else None,
+            "record": record,
+            "ending": None if record is None else ending(self.t, record),
         }
 
     def described(self, played: Round, say: str = "") -> dict[str, Any]:
         """All that the page needs to begin: who lies there, what may be said and done."""
-        e = played.exercise
-        about = [FINDING_WORDS[name] for name in e.findings]
-        about += ["big limb"] if e.big_limb else []
+        e, t = played.exercise, self.t
+        title = [
+            t.within("view", e.view),
+            t("right knee") if e.side == "right" else t("left knee"),
+            t("C-arm") if e.style == "c_arm" else t("X-ray table"),
+            t("bent {n}°", n=e.flexion_deg),
+            *(t(FINDING_WORDS[name]) for name in e.findings),
+            *([t("big limb")] if e.big_limb else []),
+        ]
         return {
             "id": played.id,
             "code": code_of(e),
             "view": e.view,
             "side": e.side,
-            "equipment": "C-arm" if e.style == "c_arm" else "X-ray table",
-            "about": about,
-            "flexion_deg": e.flexion_deg,
+            "title": " · ".join(title),
             "level": e.level,
             "group": played.group,
             "say": say,
             "rules": asdict(played.rules),
             "timed": played.timed and played.rules.seconds is not None,
-            "questions": questions(e.view),
-            "choices": choices(e.view),
+            "questions": questions(t, e.view),
+            "choices": choices(t, e.view),
             **self.state(played),
         }
 
@@ -226,7 +236,7 @@ class Desk:
         if not played.may_explain(number):
             do = "choose your moves first" if number < len(played.exposures) else "expose first"
             raise Problem(f"film {number + 1}", "is not explained yet", do)
-        return explained(played, number)
+        return explained(self.t, played, number)
 
     def advice(self, id: str, number: int) -> dict[str, Any]:
         """The reader's word on a film once the learner has chosen, and where it would have led."""
@@ -240,7 +250,19 @@ class Desk:
             turns = said["turns"]
             moves = Moves(orbital=turns.get("rotation", 0.0), other=turns.get("tilt", 0.0))
             said["followed"] = played.had_it_been(number, moves, centred=said["centre"])
-        return said
+        return self._spoken(said)
+
+    def _spoken(self, said: dict[str, Any]) -> dict[str, Any]:
+        """The reader's word with its sentences in the page's language."""
+        if said["state"] != "ready":
+            return said
+        t, square = self.t, said["square"]
+        words = {
+            "refused": None if said["refused"] is None else told_of_reading(t, said["refused"]),
+            "square": None if square is None else t(SQUARE[square]),
+            "moves": [told_of_reading(t, move) for move in said["moves"]],
+        }
+        return {**said, **words}
 
     def solids(self, id: str) -> list[dict[str, Any]]:
         """The patient's bones for the view in three dimensions."""

@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 
 from pipeline.knee.errors import Problem
+from pipeline.language import mark
 
 FINDINGS = ("osteoarthritis", "arthroplasty", "osteopenia", "plate", "screws", "fabella")
 """What a virtual patient may have: plugins of the stage `finding`. The order is part of a code."""
@@ -130,15 +131,15 @@ def exercise_of(code: str) -> Exercise:
     plain = "".join(c for c in code.upper() if c not in " -\t\n")
     plain = plain.translate(str.maketrans("OIL", "011"))
     shown = code.strip()[:40]
-    source, again = f"code {shown!r}", "copy it again: sixteen letters and digits"
+    source, again = f"code {shown!r}", mark("copy it again: sixteen letters and digits")
     if len(plain) != 16 or any(c not in ALPHABET for c in plain):
-        raise Problem(source, "is not an exercise's code", again)
+        raise Problem(source, mark("is not an exercise's code"), again)
     number = 0
     for character in plain:
         number = number << 5 | ALPHABET.index(character)
     payload = number >> CHECK_BITS
     if _check(payload) != number & (1 << CHECK_BITS) - 1:
-        raise Problem(source, "has a wrong character", again)
+        raise Problem(source, mark("has a wrong character"), again)
     left = PAYLOAD_BITS
 
     def take(bits: int) -> int:
@@ -147,7 +148,9 @@ def exercise_of(code: str) -> Exercise:
         return payload >> left & (1 << bits) - 1
 
     if take(3) != VERSION:
-        raise Problem(source, "comes from another version of the program", "update the program")
+        raise Problem(
+            source, mark("comes from another version of the program"), mark("update the program")
+        )
     seed, view, side, style, level = take(24), take(1), take(1), take(1), take(3)
     found = tuple(name for name in FINDINGS if take(1))
     big, flexion = bool(take(1)), take(7)
@@ -223,23 +226,25 @@ class Level:
 
 LEVELS: dict[int, Level] = {
     1: Level(
-        "One thing off",
-        "One angle is off, the knee is healthy and centred. Outlines are shown with every film.",
+        mark("One thing off"),
+        mark(
+            "One angle is off, the knee is healthy and centred. Outlines are shown with every film."
+        ),
         Rules(explain="at once"),
         both=0.0,
         off_deg=(8.0, 16.0),
     ),
     2: Level(
-        "Two things off",
-        "Both angles are off. Each film is explained once you have chosen your moves.",
+        mark("Two things off"),
+        mark("Both angles are off. Each film is explained once you have chosen your moves."),
         Rules(),
         both=0.8,
         off_deg=(6.5, 16.0),
         flexion=30,
     ),
     3: Level(
-        "As in practice",
-        "The knee may lie off centre, be bent, worn or stout; some first films are square.",
+        mark("As in practice"),
+        mark("The knee may lie off centre, be bent, worn or stout; some first films are square."),
         Rules(),
         both=0.7,
         off_deg=(6.0, 18.0),
@@ -250,8 +255,8 @@ LEVELS: dict[int, Level] = {
         square=0.1,
     ),
     4: Level(
-        "Hard knees",
-        "Disease, metal or a stout limb in every patient.",
+        mark("Hard knees"),
+        mark("Disease, metal or a stout limb in every patient."),
         Rules(tolerance_deg=3.0),
         both=0.8,
         off_deg=(4.5, 18.0),
@@ -262,8 +267,8 @@ LEVELS: dict[int, Level] = {
         square=0.1,
     ),
     5: Level(
-        "On your own",
-        "Anything may be off; everything is explained at the end.",
+        mark("On your own"),
+        mark("Anything may be off; everything is explained at the end."),
         Rules(tolerance_deg=2.0, explain="at the end", seconds=180, most=6),
         both=0.8,
         off_deg=(3.5, 18.0),

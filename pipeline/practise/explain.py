@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import cv2
@@ -12,6 +13,7 @@ from pipeline.contracts import Patient
 from pipeline.knee.anatomy import Mesh
 from pipeline.knee.camera import Camera
 from pipeline.knee.frames import DISTAL_FEMUR_MM, Frames
+from pipeline.language import Speech, mark, mark_within
 from pipeline.practise.rounds import OFF_MM, Exposure, Round, is_square, judged, off_centre
 from pipeline.practise.table import ANGLES, Moves, choices
 
@@ -19,49 +21,54 @@ Array = NDArray[np.float64]
 
 FAULTS: dict[tuple[str, str], tuple[str, str, str]] = {
     ("AP", "rotation"): (
-        "limb turned inward: front end too far lateral",
-        "limb turned outward: front end too far medial",
-        "The patella stands off the midline between the condyles, {side}; the condyles look "
-        "unequal and the fibular head is more or less covered.",
+        mark("limb turned inward: front end too far lateral"),
+        mark("limb turned outward: front end too far medial"),
+        mark(
+            "The patella stands off the midline between the condyles, {side}; the condyles look "
+            "unequal and the fibular head is more or less covered."
+        ),
     ),
     ("AP", "tilt"): (
-        "front end too far toward the head",
-        "front end too far toward the feet",
-        "The front rim of the plateau is thrown {side} its back rim, so the joint space is not "
-        "seen edge-on.",
+        mark("front end too far toward the head"),
+        mark("front end too far toward the feet"),
+        mark(
+            "The front rim of the plateau is thrown {side} its back rim, so the joint space is not "
+            "seen edge-on."
+        ),
     ),
     ("lateral", "rotation"): (
-        "lateral end too far forward",
-        "lateral end too far back",
-        "The lateral condyle lies {side} the medial one.",
+        mark("lateral end too far forward"),
+        mark("lateral end too far back"),
+        mark("The lateral condyle lies {side} the medial one."),
     ),
     ("lateral", "tilt"): (
-        "lateral end too far toward the head",
-        "lateral end too far toward the foot",
-        "The lateral condyle lies {side} the medial one.",
+        mark("lateral end too far toward the head"),
+        mark("lateral end too far toward the foot"),
+        mark("The lateral condyle lies {side} the medial one."),
     ),
 }
 """Per view and angle: the fault in words, positive and negative, and what it does to the film."""
 
+BELOW_ABOVE = mark_within("cue", "below"), mark_within("cue", "above")
 SIDES = {
-    ("AP", "rotation"): ("medial", "lateral"),
-    ("AP", "tilt"): ("below", "above"),
-    ("lateral", "rotation"): ("behind", "in front of"),
-    ("lateral", "tilt"): ("below", "above"),
+    ("AP", "rotation"): (mark_within("cue", "medial"), mark_within("cue", "lateral")),
+    ("AP", "tilt"): BELOW_ABOVE,
+    ("lateral", "rotation"): (mark_within("cue", "behind"), mark_within("cue", "in front of")),
+    ("lateral", "tilt"): BELOW_ABOVE,
 }
+TITLES = {"rotation": mark("Rotation"), "tilt": mark("Tilt")}
 
 
-def questions(view: str) -> list[dict[str, str]]:
+def questions(t: Speech, view: str) -> list[dict[str, str]]:
     """What a learner is asked of every film: per angle the two faults in words."""
-    names = {"rotation": "Rotation", "tilt": "Tilt"}
     return [
-        {"name": name, "title": names[name], "plus": plus, "minus": minus}
+        {"name": name, "title": t(TITLES[name]), "plus": t(plus), "minus": t(minus)}
         for name in ANGLES
         for plus, minus, _ in (FAULTS[view, name],)
     ]
 
 
-def explained(played: Round, number: int) -> dict[str, Any]:
+def explained(t: Speech, played: Round, number: int) -> dict[str, Any]:
     """Everything the page shows of one film once it may be explained."""
     exposure = played.exposures[number]
     view, tolerance = played.exercise.view, played.rules.tolerance_deg
@@ -78,55 +85,99 @@ def explained(played: Round, number: int) -> dict[str, Any]:
         "judged": None
         if exposure.answer is None or not exposure.answer.said
         else judged(exposure.answer, exposure, tolerance),
-        "words": _words(view, exposure, tolerance),
-        "made": None if exposure.moves is None else told(view, exposure.moves),
-        "needed": told(view, needs, least=0.5),
-        "outlines": outlines(played.patient, camera, view),
+        "words": _words(t, view, exposure, tolerance),
+        "made": None if exposure.moves is None else told(t, view, exposure.moves),
+        "needed": told(t, view, needs, least=0.5),
+        "outlines": [
+            {**each, "label": t(each["name"])} for each in outlines(played.patient, camera, view)
+        ],
         "scene": scene(camera, played.patient.frames, played.square_direction()),
     }
 
 
-def _words(view: str, exposure: Exposure, tolerance_deg: float) -> list[str]:
+def _words(t: Speech, view: str, exposure: Exposure, tolerance_deg: float) -> list[str]:
     found = []
     for name in ANGLES:
         value = float(getattr(exposure.truth, f"{name}_deg"))
         plus, minus, cue = FAULTS[view, name]
-        shown = f"{name.capitalize()} {value:+.1f}°".replace("-", "−")
+        shown = {"angle": t(TITLES[name]), "value": t.number(value, 1, signed=True) + "\u00b0"}
         if abs(value) <= tolerance_deg:
-            found.append(f"{shown}: within {tolerance_deg:g}°.")
+            found.append(t("{angle} {value}: within {n}°.", n=_short(t, tolerance_deg), **shown))
             continue
-        side = SIDES[view, name][0 if value > 0 else 1]
-        found.append(f"{shown}: {plus if value > 0 else minus}. {cue.format(side=side)}")
+        fault = t(plus if value > 0 else minus)
+        seen = t(cue, side=t.within("cue", SIDES[view, name][0 if value > 0 else 1]))
+        found.append(t("{angle} {value}: {fault}. {seen}", fault=fault, seen=seen, **shown))
     away = off_centre(exposure)
     share = exposure.truth.off_centre_deg
     if away > OFF_MM:
         found.append(
-            f"The knee lies {away:.0f} mm from the central ray; its ray comes obliquely, which "
-            f"makes {abs(share[0]):.1f}° of the rotation and {abs(share[1]):.1f}° of the tilt. "
-            "Centre the knee first."
+            t(
+                "The knee lies {away} mm from the central ray; its ray comes obliquely, which "
+                "makes {rotation}° of the rotation and {tilt}° of the tilt. Centre the knee first.",
+                away=t.number(away, 0),
+                rotation=t.number(abs(share[0]), 1),
+                tilt=t.number(abs(share[1]), 1),
+            )
         )
     return found
 
 
-def told(view: str, moves: Moves, least: float = 0.0) -> list[str]:
+def _short(t: Speech, value: float) -> str:
+    """A size to a tenth; whole ones without it."""
+    return t.number(value, 0 if round(value, 1) == round(value) else 1)
+
+
+def told(t: Speech, view: str, moves: Moves, least: float = 0.0) -> list[str]:
     """Moves in words; those not above `least` (degrees, mm) are left out."""
     found = []
-    for choice in choices(view):
+    for choice in choices(t, view):
         value = getattr(moves, choice["name"])
         if abs(value) <= max(least, 1e-9):
             continue
         way = choice["plus"] if value > 0 else choice["minus"]
         unit = "°" if choice["unit"] == "degrees" else " mm"
-        size = f"{abs(value):.1f}".removesuffix(".0")
-        what = f"{choice['title']} the limb" if choice["group"] == "limb" else choice["title"]
-        found.append(f"{what} {size}{unit}: {way}")
+        found.append(f"{choice['what']} {_short(t, abs(value))}{unit}: {way}")
     return found
+
+
+ENDINGS = {
+    "square": mark("Square on"),
+    "stopped": mark("Ended by you"),
+    "time": mark("The time is up"),
+    "films": mark("No films left"),
+}
+
+
+def ending(t: Speech, record: Mapping[str, Any]) -> dict[str, Any]:
+    """How a round that is over went: a title and lines."""
+    films = record["films"]
+    if record["solved"]:
+        lines = [
+            t.plural(
+                "{n} film; fewest possible {m}.",
+                "{n} films; fewest possible {m}.",
+                films,
+                m=record["fewest"],
+            )
+        ]
+    else:
+        lines = [t.plural("{n} film taken.", "{n} films taken.", films)]
+        if max(map(abs, record["angles"][-1])) <= record["tolerance_deg"]:
+            lines.append(t("The last film was square on; it was not said."))
+    named = {"n": record["named_right"], "m": record["named"]}
+    lines.append(t("Named right: {n} of {m}.", **named) if named["m"] else t("Nothing was named."))
+    if record["wrong_claims"]:
+        lines.append(t("Called square too early: {n}.", n=record["wrong_claims"]))
+    if record["seconds"] is not None:
+        lines.append(t("{n} seconds.", n=t.number(record["seconds"], 0)))
+    return {"title": t(ENDINGS[record["ended"]]), "lines": lines}
 
 
 # ---- outlines on the film ----------------------------------------------------------------------
 
 FINE = 4
 """cv2 takes places in sixteenths of a pixel."""
+CONDYLES = {"medial": mark("medial condyle"), "lateral": mark("lateral condyle")}
 
 
 def outlines(patient: Patient, camera: Camera, view: str) -> list[dict[str, Any]]:
@@ -137,17 +188,17 @@ def outlines(patient: Patient, camera: Camera, view: str) -> list[dict[str, Any]
     """
     frames, surfaces = patient.frames, patient.knee.surfaces
     femur, found = surfaces["femur"], []
-    for side in ("medial", "lateral"):
+    for side, name in CONDYLES.items():
         # What lies deep inside this shadow is no edge of the bone.
         wider = condyle(femur, frames, side if view == "lateral" else None, DISTAL_FEMUR_MM + 25)
         line = edges(condyle(femur, frames, side), wider, camera)
-        found.append(_outline(f"{side} condyle", line, closed=False))
+        found.append(_outline(name, line, closed=False))
     if view == "AP":
         line = silhouette(surfaces["patella"], camera)
-        found.append(_outline("patella", line, closed=True))
+        found.append(_outline(mark("patella"), line, closed=True))
         rim = camera.project(frames.tibia.rim)
-        found.append(_outline("front rim of the plateau", rim[[0, 2]], closed=False))
-        found.append(_outline("back rim of the plateau", rim[[1, 3]], closed=False))
+        found.append(_outline(mark("front rim of the plateau"), rim[[0, 2]], closed=False))
+        found.append(_outline(mark("back rim of the plateau"), rim[[1, 3]], closed=False))
     return [each for each in found if each is not None]
 
 

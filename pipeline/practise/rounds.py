@@ -16,6 +16,7 @@ from pipeline.contracts import Aim, Patient
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
 from pipeline.knee.truth import KneeTruth
+from pipeline.language import mark
 from pipeline.practise.exercise import Exercise, Rules, code_of
 from pipeline.practise.table import ANGLES, Moves, Stand, aim_of, base_aim, first_stand, needed
 
@@ -157,8 +158,8 @@ class Round:
         """Notes what was said and done, and takes the next film. Raises `Problem` when over."""
         self._playing()
         if len(self.exposures) >= self.rules.most:
-            what = f"all {self.rules.most} films are taken"
-            raise Problem("exercise", what, "say whether the last one is square")
+            what = mark("all films are taken")
+            raise Problem(mark("exercise"), what, mark("say whether the last one is square"))
         before = self.last
         exposure = self._take(before.stand.after(moves))
         before.answer, before.moves, before.film = answer, moves, None
@@ -257,10 +258,11 @@ class Round:
 
     def _playing(self) -> None:
         if self.ended is not None:
-            raise Problem("exercise", "it is over", "begin another one")
+            raise Problem(mark("exercise"), mark("it is over"), mark("begin another one"))
         if self.seconds_left == 0.0:
             self._end("time")
-            raise Problem("exercise", "the time is up", "begin another one, or without the clock")
+            do = mark("begin another one, or without the clock")
+            raise Problem(mark("exercise"), mark("the time is up"), do)
 
     def _take(self, stand: Stand) -> Exposure:
         number = len(self.exposures)
@@ -277,25 +279,26 @@ class Round:
 # ---- pixels for the page -----------------------------------------------------------------------
 
 FULL = 65535
-NOTE = "INVENTED FILM - for practice only, never for guidance"
+NOTE = mark("INVENTED FILM - for practice only, never for guidance")
+"""Plain letters only, in every language: the font of the films has no others."""
 
 
 @lru_cache(maxsize=4)
-def _note(columns: int) -> NDArray[np.float32]:
-    """`NOTE` as white on black, 0 to 1, for a film so many pixels wide."""
+def _note(note: str, columns: int) -> NDArray[np.float32]:
+    """`note` as white on black, 0 to 1, for a film so many pixels wide."""
     import cv2
 
     font, size = cv2.FONT_HERSHEY_SIMPLEX, columns / 1500.0
-    (width, height), _ = cv2.getTextSize(NOTE, font, size, 1)
+    (width, height), _ = cv2.getTextSize(note, font, size, 1)
     strip = np.zeros((2 * height + 2, min(width + 2 * height, columns)), np.uint8)
-    cv2.putText(strip, NOTE, (height, height + height // 2), font, size, 255, 1, cv2.LINE_AA)
+    cv2.putText(strip, note, (height, height + height // 2), font, size, 255, 1, cv2.LINE_AA)
     return strip.astype(np.float32) / np.float32(255.0)
 
 
-def levels_of(film: Film) -> NDArray[np.uint16]:
-    """(rows, columns) grey levels 0 to 65535 of the film, with `NOTE` written along its foot."""
+def levels_of(film: Film, note: str = NOTE) -> NDArray[np.uint16]:
+    """(rows, columns) grey levels 0 to 65535 of the film, with `note` written along its foot."""
     levels = np.rint(film.pixels * np.float32(FULL)).astype("<u2")
-    note = _note(levels.shape[1])
-    foot = levels[-note.shape[0] :, : note.shape[1]]
-    foot[:] = (foot / 3.0) * (1.0 - note) + 0.92 * FULL * note
+    strip = _note(note, levels.shape[1])
+    foot = levels[-strip.shape[0] :, : strip.shape[1]]
+    foot[:] = (foot / 3.0) * (1.0 - strip) + 0.92 * FULL * strip
     return levels

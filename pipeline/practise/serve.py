@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from pipeline.knee.errors import Problem
+from pipeline.language import speech
 from pipeline.practise.advice import Adviser
 from pipeline.practise.app import create_app
 from pipeline.practise.book import Book
@@ -24,7 +25,7 @@ def desk_of(folder: Path, settings: PractiseSettings) -> Desk:
     book = Book(folder)
     book.rounds()  # a book that cannot be read is told before anybody plays
     adviser = Adviser(settings.read() if settings.advice else None)
-    return Desk(book, adviser, sets, settings.threads)
+    return Desk(book, adviser, sets, settings.threads, speech(settings.language))
 
 
 def warm(desk: Desk) -> None:

@@ -16,9 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.align.beam import assumed_lie, femur_axes, turned, turns_between
-from pipeline.align.moves import turn_of
+from pipeline.align.moves import Turn, turn_of
 from pipeline.contracts import Aim, Patient
 from pipeline.knee.errors import Problem
+from pipeline.language import Speech, mark
 from pipeline.practise.exercise import Exercise
 
 Array = NDArray[np.float64]
@@ -156,57 +157,60 @@ def needed(stand: Stand, patient: Patient, exercise: Exercise) -> Moves:
 
 # ---- words -------------------------------------------------------------------------------------
 
+ANGLES = ("rotation", "tilt")
 CENTRING = {
-    "AP": (("lateral", "medial"), ("the head", "the feet")),
-    "lateral": (("the front", "the back"), ("the head", "the feet")),
+    "AP": (
+        (mark("ray toward lateral"), mark("ray toward medial")),
+        (mark("ray toward the head"), mark("ray toward the feet")),
+    ),
+    "lateral": (
+        (mark("ray toward the front"), mark("ray toward the back")),
+        (mark("ray toward the head"), mark("ray toward the feet")),
+    ),
 }
+LIMB = {
+    "AP": (
+        (mark("turn"), mark("turn the limb"), mark("outward"), mark("inward")),
+        (
+            *(mark("raise"), mark("raise the limb")),
+            *(mark("the heel up"), mark("the knee up, on a bolster")),
+        ),
+    ),
+    "lateral": (
+        (mark("turn"), mark("turn the limb"), mark("inward"), mark("outward")),
+        (
+            *(mark("swing"), mark("swing the limb")),
+            *(mark("the foot outward"), mark("the foot inward")),
+        ),
+    ),
+}
+"""Per view and move: its title, the same in full, and both directions, positive first; as the
+conventions have them. A whole limb is turned, its bend is not changed."""
 
 
-def choices(view: str) -> list[dict[str, str]]:
-    """The moves to choose from, each with its two directions in words, positive first."""
-    turns = {angle: (turn_of(view, angle, 1.0), turn_of(view, angle, -1.0)) for angle in ANGLES}
-    rotation, tilt = turns["rotation"], turns["tilt"]
+def choices(t: Speech, view: str) -> list[dict[str, str]]:
+    """The moves to choose from, each with its two directions in words, positive first.
+
+    `title` stands beside what it moves, `what` alone.
+    """
     found = []
-    for name, pair in (("orbital", rotation), ("other", tilt)):
-        found.append(
-            {
-                "name": name,
-                "group": "beam",
-                "title": pair[0].move,
-                "plus": f"{pair[0].end} end toward {pair[0].toward}",
-                "minus": f"{pair[1].end} end toward {pair[1].toward}",
-                "unit": "degrees",
-            }
-        )
-    words = LIMB[view]
-    for name, (title, plus, minus) in zip(("limb_turn", "limb_other"), words, strict=True):
-        found.append(
-            {"name": name, "group": "limb", "title": title, "plus": plus, "minus": minus}
-            | {"unit": "degrees"}
-        )
-    for name, title, (plus, minus) in zip(SHIFTS, ("across", "along"), CENTRING[view], strict=True):
-        found.append(
-            {
-                "name": name,
-                "group": "centring",
-                "title": title,
-                "plus": f"ray toward {plus}",
-                "minus": f"ray toward {minus}",
-                "unit": "mm",
-            }
-        )
+    for name, angle in zip(("orbital", "other"), ANGLES, strict=True):
+        plus, minus = turn_of(view, angle, 1.0), turn_of(view, angle, -1.0)
+        title = t(plus.move)
+        words = {"title": title, "what": title, "plus": _end(t, plus), "minus": _end(t, minus)}
+        found.append({"name": name, "group": "beam", **words, "unit": "degrees"})
+    for name, (title, what, more, less) in zip(
+        ("limb_turn", "limb_other"), LIMB[view], strict=True
+    ):
+        words = {"title": t(title), "what": t(what), "plus": t(more), "minus": t(less)}
+        found.append({"name": name, "group": "limb", **words, "unit": "degrees"})
+    titles = mark("across"), mark("along")
+    for name, title, (more, less) in zip(SHIFTS, titles, CENTRING[view], strict=True):
+        words = {"title": t(title), "what": t(title), "plus": t(more), "minus": t(less)}
+        found.append({"name": name, "group": "centring", **words, "unit": "mm"})
     return found
 
 
-ANGLES = ("rotation", "tilt")
-LIMB = {
-    "AP": (
-        ("turn", "outward", "inward"),
-        ("raise", "the heel up", "the knee up, on a bolster"),
-    ),
-    "lateral": (
-        ("turn", "inward", "outward"),
-        ("swing", "the foot outward", "the foot inward"),
-    ),
-}
-"""As the conventions have them; a whole limb is turned, its bend is not changed."""
+def _end(t: Speech, turn: Turn) -> str:
+    end, toward = t.within("end", turn.end), t.within("toward", turn.toward)
+    return t("{end} end toward {toward}", end=end, toward=toward)

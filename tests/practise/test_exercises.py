@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from pipeline.align.moves import TAKES_POSITIVE_AWAY
 from pipeline.contracts import Patient
 from pipeline.knee.errors import Problem
+from pipeline.language import speech
 from pipeline.practise.desk import patient_of
 from pipeline.practise.exercise import (
     ALPHABET,
@@ -185,7 +186,7 @@ def test_the_opposite_of_the_error_makes_a_square_film(
 
 @pytest.mark.parametrize("view", ["AP", "lateral"])
 def test_moves_are_named_as_readings_name_them(view: str) -> None:
-    told = {choice["name"]: choice for choice in choices(view)}
+    told = {choice["name"]: choice for choice in choices(speech("en"), view)}
     assert set(told) == set(NAMES)
     for name, angle in (("orbital", "rotation"), ("other", "tilt")):
         signs = TAKES_POSITIVE_AWAY[view, angle]

@@ -2,6 +2,7 @@
 
 import { get, post, takeToken } from "/page/api.js";
 import { button, clear, h, toast } from "/page/dom.js";
+import { t } from "/page/language.js";
 import { listen, setKeys, sheet } from "/page/keys.js";
 import { Home } from "./home.js";
 import { Play } from "./play.js";
@@ -39,7 +40,7 @@ const app = {
       this.learner.level = what.level;
       localStorage.setItem(KEPT.level, what.level);
     }
-    const waiting = h("p", { class: "wait", role: "status" }, "The patient is being brought in");
+    const waiting = h("p", { class: "wait", role: "status" }, t("The patient is being brought in"));
     const before = [...main.childNodes];
     clear(main, waiting);
     try {
@@ -65,7 +66,7 @@ const app = {
 
 async function show(make) {
   view?.close?.();
-  setKeys([{ keys: ["?"], words: "this sheet", run: () => sheet() }]);
+  setKeys([{ keys: ["?"], words: t("this sheet"), run: () => sheet() }]);
   view = make();
   document.body.dataset.view = view instanceof Home ? "home" : "play";
   clear(main, view.element);
@@ -81,13 +82,14 @@ function theme(next) {
 
 function header() {
   const chosen = theme();
+  const names = { auto: t("automatic"), light: t("light"), dark: t("dark") };
   const cycle = { auto: "light", light: "dark", dark: "auto" };
   clear(
     top,
-    h("button", { type: "button", class: "brand", onclick: app.home }, h("img", { src: "/page/mark.svg", alt: "", width: 22, height: 22 }), "Squareon practice"),
-    h("strong", { class: "note" }, "INVENTED FILMS"),
+    h("button", { type: "button", class: "brand", onclick: app.home }, h("img", { src: "/page/mark.svg", alt: "", width: 22, height: 22 }), t("Squareon practice")),
+    h("strong", { class: "note" }, t("INVENTED FILMS")),
     h("span", { class: "space" }),
-    button(`Theme: ${chosen}`, {
+    button(t("Theme: {name}", { name: names[chosen] }), {
       kind: "quiet",
       onclick: () => {
         theme(cycle[chosen]);
@@ -95,7 +97,7 @@ function header() {
         view?.solid?.draw();
       },
     }),
-    button("Keys", { kind: "quiet", keys: "?", onclick: () => sheet() }),
+    button(t("Keys"), { kind: "quiet", keys: "?", onclick: () => sheet() }),
   );
 }
 
@@ -103,7 +105,7 @@ async function begin() {
   header();
   listen();
   if (!takeToken()) {
-    clear(main, h("section", { class: "trouble" }, h("h1", {}, "Open the address that was printed"), h("p", {}, "This page needs the token behind the # of that address.")));
+    clear(main, h("section", { class: "trouble" }, h("h1", {}, t("Open the address that was printed")), h("p", {}, t("This page needs the token behind the # of that address."))));
     return;
   }
   try {
@@ -111,7 +113,7 @@ async function begin() {
     app.advice = app.start.advice;
     await app.home();
   } catch (error) {
-    clear(main, h("section", { class: "trouble" }, h("h1", {}, "This cannot be shown"), h("p", {}, error.message), button("Try again", { onclick: () => location.reload() })));
+    clear(main, h("section", { class: "trouble" }, h("h1", {}, t("This cannot be shown")), h("p", {}, error.message), button(t("Try again"), { onclick: () => location.reload() })));
   }
 }
 

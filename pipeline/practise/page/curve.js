@@ -1,6 +1,7 @@
 // The learning curve: films beyond the fewest, exercise by exercise, and the mean of the last five.
 
 import { h, s } from "/page/dom.js";
+import { t } from "/page/language.js";
 
 const WIDTH = 560;
 const HEIGHT = 190;
@@ -25,7 +26,7 @@ export function chart(rounds) {
       ? s("path", { class: "missed", d: `M${x(n) - 4} ${y(0) - 10}l8 8m0 -8l-8 8` })
       : s(shown[n].view === "AP" ? "rect" : "circle", shown[n].view === "AP" ? { class: "mark", x: x(n) - 4, y: y(v) - 4, width: 8, height: 8 } : { class: "mark", cx: x(n), cy: y(v), r: 4.5 }),
   );
-  const words = `Films beyond the fewest in the last ${shown.length} exercises: ${spare.map((v) => v ?? "not solved").join(", ")}`;
+  const words = t("Films beyond the fewest in the last {n} exercises: {films}", { n: shown.length, films: spare.map((v) => v ?? t("not solved")).join(", ") });
   return h(
     "figure",
     { class: "curve" },
@@ -35,8 +36,8 @@ export function chart(rounds) {
       steps.map((v) => [s("line", { class: "rule", x1: ROOM.left, x2: WIDTH - ROOM.right, y1: y(v), y2: y(v) }), s("text", { x: ROOM.left - 8, y: y(v) + 4, "text-anchor": "end" }, `${v}`)]),
       means.length > 1 ? s("polyline", { class: "mean", points: means.map((p) => p.map((v) => v.toFixed(1)).join(",")).join(" ") }) : null,
       marks,
-      s("text", { x: WIDTH / 2, y: HEIGHT - 6, "text-anchor": "middle" }, "exercises, newest on the right"),
+      s("text", { x: WIDTH / 2, y: HEIGHT - 6, "text-anchor": "middle" }, t("exercises, newest on the right")),
     ),
-    h("figcaption", {}, "Films beyond the fewest possible: square AP, circle lateral, cross not solved; the line is the mean of the last five."),
+    h("figcaption", {}, t("Films beyond the fewest possible: square AP, circle lateral, cross not solved; the line is the mean of the last five.")),
   );
 }

@@ -1,6 +1,7 @@
 // A film on a canvas: grey levels under a window, outlines with names on top.
 
 import { clear, h, s } from "/page/dom.js";
+import { t } from "/page/language.js";
 
 const LEVELS = 65536;
 const SIZE = 1000;
@@ -18,8 +19,8 @@ const DROP = { front: 70, back: 110 };
 
 export class FilmStage {
   constructor() {
-    this.canvas = h("canvas", { class: "film", width: 768, height: 768, role: "img", "aria-label": "no film yet" });
-    this.over = s("svg", { class: "outlines", viewBox: `0 0 ${SIZE} ${SIZE}`, role: "img", "aria-label": "no outlines" });
+    this.canvas = h("canvas", { class: "film", width: 768, height: 768, role: "img", "aria-label": t("no film yet") });
+    this.over = s("svg", { class: "outlines", viewBox: `0 0 ${SIZE} ${SIZE}`, role: "img", "aria-label": t("no outlines") });
     this.element = h("div", { class: "film-stage" }, this.canvas, this.over);
     this.window = { low: 0, high: LEVELS - 1, inverted: false };
   }
@@ -79,12 +80,12 @@ export class FilmStage {
     const film = this.filmShown;
     if (!film || !found?.length) {
       clear(this.over);
-      this.over.setAttribute("aria-label", "no outlines");
+      this.over.setAttribute("aria-label", t("no outlines"));
       return;
     }
     const k = SIZE / film.columns;
     const on = ([x, y]) => [(x + 0.5) * k, (y + 0.5) * k];
-    this.over.setAttribute("aria-label", `Outlines: ${found.map((each) => each.name).join(", ")}`);
+    this.over.setAttribute("aria-label", t("Outlines: {names}", { names: found.map((each) => each.label).join(", ") }));
     clear(
       this.over,
       found.map((each) => {
@@ -102,7 +103,7 @@ function label(outline, points) {
   const { kind, way } = LOOK[outline.name];
   let best = points[0];
   for (const p of points) if (p[0] * way[0] + p[1] * way[1] > best[0] * way[0] + best[1] * way[1]) best = p;
-  const width = 12.5 * outline.name.length + 16;
+  const width = 12.5 * outline.label.length + 16;
   const x = Math.min(Math.max(best[0] + (width / 2 + 46) * way[0], width / 2 + 8), SIZE - width / 2 - 8);
   const y = Math.min(Math.max(best[1] + 62 * way[1] + (DROP[kind] ?? 0), 24), SIZE - 60);
   return s(
@@ -111,6 +112,6 @@ function label(outline, points) {
     s("line", { x1: best[0], y1: best[1], x2: x, y2: y }),
     s("circle", { cx: best[0], cy: best[1], r: 5 }),
     s("rect", { x: x - width / 2, y: y - 17, width, height: 33, rx: 6 }),
-    s("text", { x, y: y + 7, "text-anchor": "middle" }, outline.name),
+    s("text", { x, y: y + 7, "text-anchor": "middle" }, outline.label),
   );
 }

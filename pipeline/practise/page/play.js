@@ -3,22 +3,17 @@
 import { call, get, post } from "/page/api.js";
 import { button, clear, h, toast } from "/page/dom.js";
 import { setKeys, sheet } from "/page/keys.js";
+import { numeral, t } from "/page/language.js";
 import { FilmStage } from "./film.js";
 import { SolidView } from "./solid.js";
 
 const pause = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
-const MARK = { true: ["✓", "right"], false: ["✗", "not right"] };
-const ENDED = {
-  square: "Square on",
-  stopped: "Ended by you",
-  time: "The time is up",
-  films: "No films left",
-};
+const NAMED = { rotation: t("Rotation"), tilt: t("Tilt"), centring: t("Centring") };
 
 async function filmOf(response) {
   const levels = new Uint16Array(await response.arrayBuffer());
   const [rows, columns, number] = ["x-rows", "x-columns", "x-number"].map((name) => Number(response.headers.get(name)));
-  if (levels.length !== rows * columns) throw new Error("the film came incomplete");
+  if (levels.length !== rows * columns) throw new Error(t("the film came incomplete"));
   return { levels, rows, columns, number };
 }
 
@@ -54,10 +49,10 @@ export class Play {
 
   build() {
     const { round } = this;
-    this.tabs = h("div", { class: "row film-tabs", role: "group", "aria-label": "Films" });
+    this.tabs = h("div", { class: "row film-tabs", role: "group", "aria-label": t("Films") });
     this.clockBox = h("span", { class: "clock", role: "timer" });
     this.count = h("span", { class: "count" });
-    this.outlines = button("Outlines", { keys: "O", pressed: true, kind: "small", onclick: () => this.toggleOutlines() });
+    this.outlines = button(t("Outlines"), { keys: "O", pressed: true, kind: "small", onclick: () => this.toggleOutlines() });
     const range = (id, words) => {
       const input = h("input", { type: "range", id, min: -1, max: 1, step: 0.05, value: 0, oninput: () => this.window() });
       return [h("label", { for: id }, words), input];
@@ -66,13 +61,13 @@ export class Play {
     const tools = h(
       "div",
       { class: "row film-tools" },
-      range("bright", "Brightness"),
-      range("contrast", "Contrast"),
-      h("label", { class: "check" }, this.invert, "Invert"),
+      range("bright", t("Brightness")),
+      range("contrast", t("Contrast")),
+      h("label", { class: "check" }, this.invert, t("Invert")),
       h("span", { class: "space" }),
       this.outlines,
     );
-    this.main = h("section", { class: "film-part", "aria-label": "Film", tabindex: -1 }, h("div", { class: "row film-top" }, this.tabs, h("span", { class: "space" }), this.clockBox, this.count), this.stage.element, tools);
+    this.main = h("section", { class: "film-part", "aria-label": t("Film"), tabindex: -1 }, h("div", { class: "row film-top" }, this.tabs, h("span", { class: "space" }), this.clockBox, this.count), this.stage.element, tools);
     this.asked = h("div", {
       class: "ask",
       onkeydown: (event) => {
@@ -82,17 +77,16 @@ export class Play {
         this.expose();
       },
     });
-    this.told = h("section", { class: "told", "aria-label": "Explanation", "aria-live": "polite" });
-    const title = [round.view, `${round.side} knee`, round.equipment, `bent ${round.flexion_deg}°`, ...round.about].join(" · ");
+    this.told = h("section", { class: "told", "aria-label": t("Explanation"), "aria-live": "polite" });
     this.element = h(
       "div",
       { class: "play" },
       this.main,
       h(
         "section",
-        { class: "controls", "aria-label": "Your turn" },
-        h("h1", {}, title),
-        h("p", { class: "quiet small" }, `Square on means both angles within ${round.rules.tolerance_deg}°. `, round.level ? `Level ${round.level}. ` : "", round.group ? `${round.group}. ` : "", "Code ", h("code", {}, round.code)),
+        { class: "controls", "aria-label": t("Your turn") },
+        h("h1", {}, round.title),
+        h("p", { class: "quiet small" }, t("Square on means both angles within {n}°.", { n: numeral(round.rules.tolerance_deg) }), " ", round.level ? [t("Level {n}.", { n: round.level }), " "] : "", round.group ? `${round.group}. ` : "", t("Exercise code"), " ", h("code", {}, round.code)),
         round.say ? h("p", { class: "say" }, round.say) : null,
         this.asked,
       ),
@@ -111,27 +105,27 @@ export class Play {
         "div",
         { class: "field" },
         h("label", { for: id }, title),
-        h("select", { id, dataset: { say: name } }, h("option", { value: "" }, "not said"), options.map(([value, words]) => h("option", { value }, words))),
+        h("select", { id, dataset: { say: name } }, h("option", { value: "" }, t("not said")), options.map(([value, words]) => h("option", { value }, words))),
       );
     };
-    const says = round.questions.map((q) => pick(q.name, q.title, [["plus", q.plus], ["fine", "fine"], ["minus", q.minus]]));
-    says.push(pick("centring", "Centring", [["off", "the knee lies off centre"], ["fine", "fine"]]));
-    const groups = { beam: "Turn the beam", limb: "or the limb", centring: "Centre" };
+    const says = round.questions.map((q) => pick(q.name, q.title, [["plus", q.plus], ["fine", t("fine")], ["minus", q.minus]]));
+    says.push(pick("centring", NAMED.centring, [["off", t("the knee lies off centre")], ["fine", t("fine")]]));
+    const groups = { beam: t("Turn the beam"), limb: t("or the limb"), centring: t("Centre") };
     const moves = Object.entries(groups).map(([group, words]) =>
       h("fieldset", { class: "moves" }, h("legend", {}, words), round.choices.filter((c) => c.group === group).map((choice) => this.mover(choice))),
     );
     clear(
       this.asked,
-      h("h2", {}, "1  What is off?"),
+      h("h2", {}, "1  ", t("What is off?")),
       h("div", { class: "says" }, says),
-      h("h2", {}, "2  Your moves"),
+      h("h2", {}, "2  ", t("Your moves")),
       moves,
       h(
         "div",
         { class: "row do" },
-        button("Take the film", { keys: "Enter", kind: "primary", onclick: () => this.expose() }),
-        button("It is square on", { keys: "S", onclick: () => this.claim() }),
-        button("End", { kind: "quiet", onclick: () => this.stop() }),
+        button(t("Take the film"), { keys: "Enter", kind: "primary", onclick: () => this.expose() }),
+        button(t("It is square on"), { keys: "S", onclick: () => this.claim() }),
+        button(t("End"), { kind: "quiet", onclick: () => this.stop() }),
       ),
     );
   }
@@ -141,10 +135,10 @@ export class Play {
     const id = `move-${choice.name}`;
     const unit = choice.unit === "mm" ? " mm" : "°";
     const words = h("span", { class: "way", id: `${id}-way` }, "–");
-    const number = h("input", { type: "number", id: `${id}-number`, min: -most, max: most, step: choice.unit === "mm" ? 1 : 0.5, value: 0, "aria-label": `${choice.title}, ${choice.unit}; positive: ${choice.plus}`, dataset: { move: choice.name } });
-    const slider = h("input", { type: "range", id, min: -most, max: most, step: 1, value: 0, "aria-label": `${choice.title}: right ${choice.plus}, left ${choice.minus}`, "aria-describedby": `${id}-way` });
+    const number = h("input", { type: "number", id: `${id}-number`, min: -most, max: most, step: choice.unit === "mm" ? 1 : 0.5, value: 0, "aria-label": t("{title}, {unit}; positive: {plus}", { title: choice.what, unit: choice.unit === "mm" ? "mm" : t("degrees"), plus: choice.plus }), dataset: { move: choice.name } });
+    const slider = h("input", { type: "range", id, min: -most, max: most, step: 1, value: 0, "aria-label": t("{title}: right {plus}, left {minus}", { title: choice.what, plus: choice.plus, minus: choice.minus }), "aria-describedby": `${id}-way` });
     const told = (value) => {
-      words.textContent = value === 0 ? "–" : `${Math.abs(value)}${unit} ${value > 0 ? choice.plus : choice.minus}`;
+      words.textContent = value === 0 ? "–" : `${numeral(Math.abs(value))}${unit} ${value > 0 ? choice.plus : choice.minus}`;
     };
     slider.addEventListener("input", () => {
       number.value = slider.value;
@@ -183,13 +177,13 @@ export class Play {
 
   keys() {
     setKeys([
-      { keys: ["Enter"], words: "take the film", group: "Exercise", run: () => this.expose() },
-      { keys: ["s"], words: "it is square on", group: "Exercise", run: () => this.claim() },
-      { keys: ["o"], words: "outlines on and off", group: "Film", run: () => this.toggleOutlines() },
-      { keys: ["i"], words: "invert the film", group: "Film", run: () => this.invert.click() },
-      { keys: ["["], words: "the film before", group: "Film", run: () => this.pick(this.shown - 1) },
-      { keys: ["]"], words: "the film after", group: "Film", run: () => this.pick(this.shown + 1) },
-      { keys: ["?"], words: "this sheet", run: () => sheet() },
+      { keys: ["Enter"], words: t("take the film"), group: t("Exercise"), run: () => this.expose() },
+      { keys: ["s"], words: t("it is square on"), group: t("Exercise"), run: () => this.claim() },
+      { keys: ["o"], words: t("outlines on and off"), group: t("Film"), run: () => this.toggleOutlines() },
+      { keys: ["i"], words: t("invert the film"), group: t("Film"), run: () => this.invert.click() },
+      { keys: ["["], words: t("the film before"), group: t("Film"), run: () => this.pick(this.shown - 1) },
+      { keys: ["]"], words: t("the film after"), group: t("Film"), run: () => this.pick(this.shown + 1) },
+      { keys: ["?"], words: t("this sheet"), run: () => sheet() },
     ]);
   }
 
@@ -200,7 +194,7 @@ export class Play {
     const film = await filmOf(await asked);
     this.films[film.number] = film;
     this.shown = film.number;
-    this.stage.show(film, `${this.round.view} film ${film.number + 1}, invented`);
+    this.stage.show(film, t("{view} film {n}, invented", { view: this.app.start.views[this.round.view], n: film.number + 1 }));
     this.stage.outline(null);
     this.head();
     await new Promise((done) => requestAnimationFrame(() => setTimeout(done)));
@@ -213,11 +207,11 @@ export class Play {
     const began = performance.now();
     const moves = this.moves();
     if (!Object.keys(moves).length) {
-      toast("Choose at least one move first, or say that the film is square on.", { kind: "warn" });
+      toast(t("Choose at least one move first, or say that the film is square on."), { kind: "warn" });
       return;
     }
     if (this.films.length >= this.round.rules.most) {
-      toast("All films are taken: say whether this one is square on, or end.", { kind: "warn" });
+      toast(t("All films are taken: say whether this one is square on, or end."), { kind: "warn" });
       return;
     }
     await this.working(async () => {
@@ -239,7 +233,7 @@ export class Play {
       const found = await post(`/api/rounds/${this.round.id}/claim`, { answer: this.answer() });
       Object.assign(this.round, found);
       if (found.ended) this.end();
-      else toast("Not within the tolerance yet. Look again: which edges should lie on one another?", { kind: "warn" });
+      else toast(t("Not within the tolerance yet. Look again: which edges should lie on one another?"), { kind: "warn" });
     });
   }
 
@@ -267,28 +261,19 @@ export class Play {
   end() {
     clearInterval(this.ticking);
     this.clockBox.textContent = "";
-    const { record } = this.round;
-    const last = record.angles.at(-1);
-    const unsaid = !record.solved && Math.max(...last.map(Math.abs)) <= record.tolerance_deg;
-    const lines = [
-      record.solved ? `${record.films} ${record.films === 1 ? "film" : "films"}; fewest possible ${record.fewest}.` : `${record.films} ${record.films === 1 ? "film" : "films"} taken.`,
-      unsaid ? "The last film was square on; it was not said." : "",
-      record.named ? `Named right: ${record.named_right} of ${record.named}.` : "Nothing was named.",
-      record.wrong_claims ? `Called square too early: ${record.wrong_claims}.` : "",
-      record.seconds === null ? "" : `${Math.round(record.seconds)} seconds.`,
-    ];
+    const { record, ending } = this.round;
     clear(
       this.asked,
-      h("div", { class: `result ${record.solved ? "yes" : "no"}`, role: "status" }, h("h2", {}, ENDED[record.ended]), lines.filter(Boolean).map((line) => h("p", {}, line))),
-      h("p", { class: "small" }, "Share this exercise: ", h("code", {}, this.round.code), " ", button("Copy", { kind: "small", onclick: () => this.copy() })),
-      h("div", { class: "row do" }, button("Next exercise", { keys: "N", kind: "primary", onclick: () => this.app.next(this.round) }), button("Same again", { onclick: () => this.app.again(this.round) }), button("Overview", { onclick: () => this.app.home() })),
+      h("div", { class: `result ${record.solved ? "yes" : "no"}`, role: "status" }, h("h2", {}, ending.title), ending.lines.map((line) => h("p", {}, line))),
+      h("p", { class: "small" }, t("Share this exercise:"), " ", h("code", {}, this.round.code), " ", button(t("Copy"), { kind: "small", onclick: () => this.copy() })),
+      h("div", { class: "row do" }, button(t("Next exercise"), { keys: "N", kind: "primary", onclick: () => this.app.next(this.round) }), button(t("Same again"), { onclick: () => this.app.again(this.round) }), button(t("Overview"), { onclick: () => this.app.home() })),
     );
     setKeys([
-      { keys: ["n"], words: "next exercise", group: "Exercise", run: () => this.app.next(this.round) },
-      { keys: ["o"], words: "outlines on and off", group: "Film", run: () => this.toggleOutlines() },
-      { keys: ["["], words: "the film before", group: "Film", run: () => this.pick(this.shown - 1) },
-      { keys: ["]"], words: "the film after", group: "Film", run: () => this.pick(this.shown + 1) },
-      { keys: ["?"], words: "this sheet", run: () => sheet() },
+      { keys: ["n"], words: t("next exercise"), group: t("Exercise"), run: () => this.app.next(this.round) },
+      { keys: ["o"], words: t("outlines on and off"), group: t("Film"), run: () => this.toggleOutlines() },
+      { keys: ["["], words: t("the film before"), group: t("Film"), run: () => this.pick(this.shown - 1) },
+      { keys: ["]"], words: t("the film after"), group: t("Film"), run: () => this.pick(this.shown + 1) },
+      { keys: ["?"], words: t("this sheet"), run: () => sheet() },
     ]);
     this.explained.delete(this.films.length - 1); // it now also says what was right
     this.pick(this.films.length - 1);
@@ -297,7 +282,7 @@ export class Play {
 
   async copy() {
     await navigator.clipboard?.writeText(this.round.code);
-    toast("The code is copied.");
+    toast(t("The code is copied."));
   }
 
   clock() {
@@ -306,7 +291,7 @@ export class Play {
     const tick = () => {
       const left = Math.max(0, Math.ceil((this.ends - performance.now()) / 1000));
       this.clockBox.textContent = `${Math.floor(left / 60)}:${String(left % 60).padStart(2, "0")}`;
-      this.clockBox.setAttribute("aria-label", `${left} seconds left`);
+      this.clockBox.setAttribute("aria-label", t("{n} seconds left", { n: left }));
       if (left === 0) this.stop(true);
     };
     tick();
@@ -319,15 +304,15 @@ export class Play {
     const last = this.films.length - 1;
     clear(
       this.tabs,
-      this.films.map((film, n) => button(`Film ${n + 1}`, { kind: "small", pressed: n === this.shown, onclick: () => this.pick(n) })),
+      this.films.map((film, n) => button(t("Film {n}", { n: n + 1 }), { kind: "small", pressed: n === this.shown, onclick: () => this.pick(n) })),
     );
-    this.count.textContent = this.round.ended ? "" : `film ${last + 1} of at most ${this.round.rules.most}`;
+    this.count.textContent = this.round.ended ? "" : t("film {n} of at most {m}", { n: last + 1, m: this.round.rules.most });
   }
 
   pick(n) {
     if (n < 0 || n >= this.films.length) return;
     this.shown = n;
-    this.stage.show(this.films[n], `${this.round.view} film ${n + 1}, invented`);
+    this.stage.show(this.films[n], t("{view} film {n}, invented", { view: this.app.start.views[this.round.view], n: n + 1 }));
     this.outlineNow();
     this.head();
     if (this.mayExplain(n)) this.explain(n);
@@ -374,8 +359,8 @@ export class Play {
   tell(n) {
     const found = this.explained.get(n);
     if (!found) {
-      const when = { "at once": "with the film", "after each film": "once you have chosen your moves", "at the end": "at the end" }[this.round.rules.explain];
-      clear(this.told, h("h2", {}, "Explanation"), h("p", { class: "quiet" }, `Comes ${when}: the angles, the condyles on the film, bone and beam in three dimensions, and what the reader says.`));
+      const when = { "at once": t("It comes with the film:"), "after each film": t("It comes once you have chosen your moves:"), "at the end": t("It comes at the end:") }[this.round.rules.explain];
+      clear(this.told, h("h2", {}, t("Explanation")), h("p", { class: "quiet" }, when, " ", t("the angles, the condyles on the film, bone and beam in three dimensions, and what the reader says.")));
       return;
     }
     this.solid.show(found.scene, this.round.view);
@@ -383,17 +368,17 @@ export class Play {
     const marks = judged
       ? Object.entries(judged)
           .filter(([, each]) => each.right !== null)
-          .map(([name, each]) => h("li", { class: each.right ? "right" : "wrong" }, h("span", { "aria-hidden": "true" }, `${MARK[each.right][0]} `), `${name} ${MARK[each.right][1]}`))
+          .map(([name, each]) => h("li", { class: each.right ? "right" : "wrong" }, h("span", { "aria-hidden": "true" }, each.right ? "✓ " : "✗ "), each.right ? t("{angle} right", { angle: NAMED[name] }) : t("{angle} not right", { angle: NAMED[name] })))
       : null;
     this.reader = h("div", { class: "reader" });
     clear(
       this.told,
-      h("h2", {}, `Film ${n + 1}: `, found.square ? h("span", { class: "yes" }, "square on") : h("span", { class: "no" }, "not square on")),
+      h("h2", {}, t("Film {n}:", { n: n + 1 }), " ", found.square ? h("span", { class: "yes" }, t("square on")) : h("span", { class: "no" }, t("not square on"))),
       this.solid.element,
       h("ul", { class: "plain" }, found.words.map((words) => h("li", {}, words))),
-      marks?.length ? h("div", {}, h("h3", {}, "What you named"), h("ul", { class: "plain marks" }, marks)) : null,
-      found.made ? h("div", {}, h("h3", {}, "You chose"), list(found.made, "nothing")) : null,
-      h("div", {}, h("h3", {}, "It needed, of the beam alone"), list(found.needed, "no move")),
+      marks?.length ? h("div", {}, h("h3", {}, t("What you named")), h("ul", { class: "plain marks" }, marks)) : null,
+      found.made ? h("div", {}, h("h3", {}, t("You chose")), list(found.made, t("nothing"))) : null,
+      h("div", {}, h("h3", {}, t("It needed, of the beam alone")), list(found.needed, t("no move"))),
       this.reader,
     );
     this.readerSays(n);
@@ -414,26 +399,30 @@ export class Play {
   readerSays(n) {
     const found = this.advice.get(n);
     if (!this.reader || !found || this.reader.isConnected === false) return;
-    const title = h("h3", {}, "The reader says");
-    if (found.state === "reading") clear(this.reader, title, h("p", { class: "quiet" }, "is still reading"));
-    else if (found.state === "failed") clear(this.reader, title, h("p", { class: "quiet" }, "could not read this film"));
+    const title = h("h3", {}, t("The reader says"));
+    if (found.state === "reading") clear(this.reader, title, h("p", { class: "quiet" }, t("is still reading")));
+    else if (found.state === "failed") clear(this.reader, title, h("p", { class: "quiet" }, t("could not read this film")));
     else if (found.state === "ready") {
-      const near = (name) => `${signed(found[`${name}_deg`])}° (90 %: ${found[`${name}_90`].map(signed).join(" to ")})`;
+      const near = (name) => {
+        const [low, high] = found[`${name}_90`].map(signed);
+        return t("{value}° (90 %: {low} to {high})", { value: signed(found[`${name}_deg`]), low, high });
+      };
+      const led = found.followed;
       clear(
         this.reader,
         title,
         found.refused || found.rotation_deg === null
-          ? h("p", {}, `Refused: ${found.refused ?? "no knee in this view"}`)
-          : [h("p", {}, `Rotation ${near("rotation")}, tilt ${near("tilt")}; square on: ${found.square}.`), list(found.moves, "no move suggested")],
-        found.followed
-          ? h("p", {}, `Followed, it would have led to rotation ${signed(found.followed.rotation_deg)}°, tilt ${signed(found.followed.tilt_deg)}°: `, h("strong", {}, found.followed.square ? "square on." : "not square on."))
+          ? h("p", {}, t("Refused: {why}", { why: found.refused ?? t("no knee in this view") }))
+          : [h("p", {}, t("Rotation {rotation}, tilt {tilt}; square on: {square}.", { rotation: near("rotation"), tilt: near("tilt"), square: found.square })), list(found.moves, t("no move suggested"))],
+        led
+          ? h("p", {}, t("Followed, it would have led to rotation {rotation}°, tilt {tilt}°:", { rotation: signed(led.rotation_deg), tilt: signed(led.tilt_deg) }), " ", h("strong", {}, led.square ? t("square on") : t("not square on")))
           : null,
-        h("p", { class: "quiet small" }, "A proposal for human review; it may be wrong."),
+        h("p", { class: "quiet small" }, t("A proposal for human review; it may be wrong.")),
       );
     } else clear(this.reader);
   }
 }
 
-const signed = (value) => `${value < 0 ? "−" : "+"}${Math.abs(value).toFixed(1)}`;
+const signed = (value) => `${value < 0 ? "−" : "+"}${numeral(Math.abs(value), 1)}`;
 const list = (lines, none) => (lines.length ? h("ul", { class: "plain" }, lines.map((line) => h("li", {}, line))) : h("p", {}, none));
 

@@ -2,6 +2,7 @@
 // that it looks the same on every computer, with or without a graphics processor.
 
 import { button, clear, h } from "/page/dom.js";
+import { t } from "/page/language.js";
 
 const REACH = 205; // mm from the knee's middle to the edge of the view
 const EYE = 1400; // mm from the eye to the knee's middle
@@ -12,20 +13,20 @@ const KINDS = [
   [150, 158, 168],
 ];
 const VIEWS = {
-  front: { words: "From the front", turn: 0, rise: 8 },
-  side: { words: "From the lateral side", turn: 90, rise: 8 },
-  head: { words: "From the head", turn: 0, rise: 80 },
+  front: { words: t("From the front"), turn: 0, rise: 8 },
+  side: { words: t("From the lateral side"), turn: 90, rise: 8 },
+  head: { words: t("From the head"), turn: 0, rise: 80 },
 };
 
 export class SolidView {
   constructor() {
-    this.canvas = h("canvas", { class: "solid", tabindex: 0, role: "img", "aria-label": "Bone and beam; arrow keys turn the view" });
+    this.canvas = h("canvas", { class: "solid", tabindex: 0, role: "img", "aria-label": t("Bone and beam; arrow keys turn the view") });
     this.names = h("div", { class: "solid-names", "aria-hidden": "true" });
     this.buttons = h(
       "div",
-      { class: "row solid-views", role: "group", "aria-label": "View of bone and beam" },
+      { class: "row solid-views", role: "group", "aria-label": t("View of bone and beam") },
       Object.entries(VIEWS).map(([name, view]) => button(view.words, { kind: "small", onclick: () => this.look(name) })),
-      button("Along the beam", { kind: "small", onclick: () => this.along() }),
+      button(t("Along the beam"), { kind: "small", onclick: () => this.along() }),
     );
     this.element = h("div", { class: "solid-box" }, h("div", { class: "solid-stage" }, this.canvas, this.names), this.buttons);
     this.turn = 35;
@@ -58,7 +59,7 @@ export class SolidView {
   show(scene, view) {
     this.scene = scene;
     this.view = view;
-    this.canvas.setAttribute("aria-label", `Bone and beam of an ${view} film; arrow keys turn the view`);
+    this.canvas.setAttribute("aria-label", view === "AP" ? t("Bone and beam of an AP film; arrow keys turn the view") : t("Bone and beam of a lateral film; arrow keys turn the view"));
     this.draw();
   }
 
@@ -175,18 +176,18 @@ export class SolidView {
     // The edges of the beam, from the receptor as far toward the tube as the view reaches.
     for (const corner of scene.corners) stroke([corner, away(corner, scene.source, 620)], "--solid-beam", 1, [5, 4]);
     stroke([...scene.corners, scene.corners[0]], "--solid-beam", 1.5);
-    names.push(["receptor", at(scene.corners[0])]);
+    names.push([t("receptor"), at(scene.corners[0])]);
     const tip = (direction, mm) => scene.middle.map((v, i) => v + direction[i] * mm);
     stroke([tip(scene.square, -110), tip(scene.square, 150)], "--solid-square", 2.5, [8, 5]);
     stroke([tip(scene.ray, -110), tip(scene.ray, 150)], "--solid-ray", 3);
     arrow(context, at(tip(scene.ray, 135)), at(tip(scene.ray, 160)), colour("--solid-ray"), ratio);
     arrow(context, at(tip(scene.square, 135)), at(tip(scene.square, 160)), colour("--solid-square"), ratio);
-    const near = this.view === "AP" ? "front end" : "lateral end";
+    const near = this.view === "AP" ? t("beam now, front end") : t("beam now, lateral end");
     const middle = at(scene.middle);
-    names.push([`beam now, ${near}`, at(tip(scene.ray, 164)), middle], ["square on", at(tip(scene.square, 164)), middle]);
+    names.push([near, at(tip(scene.ray, 164)), middle], [t("square on"), at(tip(scene.square, 164)), middle]);
     stroke(scene.condylar_axis, "--solid-axis", 2);
     const [medial, lateral] = scene.condylar_axis;
-    names.push(["medial", at(medial), middle], ["lateral", at(lateral), middle]);
+    names.push([t("medial"), at(medial), middle], [t("lateral"), at(lateral), middle]);
     place(this.names, names, ratio, this.canvas.width / ratio, this.canvas.height / ratio);
   }
 }

@@ -1,5 +1,7 @@
 // Calls to the server: token, reviewer, trying again while it is away.
 
+import { t } from "./language.js";
+
 const meta = document.querySelector('meta[name="squareon-token"]');
 const KEPT = "squareon token";
 let token = meta?.content ?? "";
@@ -56,7 +58,7 @@ async function once(path, options) {
     });
   } catch (error) {
     if (error.name === "AbortError") throw error;
-    throw new Away("the server does not answer");
+    throw new Away(t("the server does not answer"));
   }
   return response;
 }

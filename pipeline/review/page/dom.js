@@ -1,5 +1,7 @@
 // Small helpers to build elements. Text always goes in as text, never as markup.
 
+import { t } from "./language.js";
+
 const SVG = "http://www.w3.org/2000/svg";
 
 function fill(element, attributes, children) {
@@ -69,7 +71,7 @@ export function toast(words, { action, kind = "", last = 8000 } = {}) {
       }),
     );
   }
-  note.append(h("button", { type: "button", class: "quiet", "aria-label": "Close notice", onclick: close }, "×"));
+  note.append(h("button", { type: "button", class: "quiet", "aria-label": t("Close notice"), onclick: close }, "×"));
   place.append(note);
   while (place.children.length > 3) place.firstChild.remove();
   if (last) setTimeout(close, last);

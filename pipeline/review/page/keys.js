@@ -1,6 +1,7 @@
 // Keys: one table per view, a sheet that lists it, and a switch that turns single keys off.
 
 import { button, dialog, h, key } from "./dom.js";
+import { t } from "./language.js";
 
 const OFF = "squareon keys off";
 let table = [];
@@ -40,7 +41,7 @@ function nameOf(event) {
   return name;
 }
 
-const SHOWN = { " ": "Space", ArrowUp: "↑", ArrowDown: "↓", ArrowLeft: "←", ArrowRight: "→" };
+const SHOWN = { " ": t("Space"), ArrowUp: "↑", ArrowDown: "↓", ArrowLeft: "←", ArrowRight: "→" };
 export const shownKey = (name) =>
   name
     .split("+")
@@ -50,16 +51,16 @@ export const shownKey = (name) =>
 export function sheet() {
   const groups = new Map();
   for (const each of table.filter((binding) => binding.words)) {
-    const group = each.group ?? "General";
+    const group = each.group ?? t("General");
     groups.set(group, [...(groups.get(group) ?? []), each]);
   }
   return dialog(
-    "Keys",
+    t("Keys"),
     (done) =>
       h(
         "div",
         {},
-        h("div", { class: "row end" }, button("Close", { onclick: () => done() })),
+        h("div", { class: "row end" }, button(t("Close"), { onclick: () => done() })),
         h(
           "div",
           { class: "keysheet" },
@@ -88,7 +89,7 @@ export function sheet() {
             checked: keysOn(),
             onchange: (event) => localStorage.setItem(OFF, event.target.checked ? "no" : "yes"),
           }),
-          " Single keys work (switch off for speech input)",
+          " ", t("Single keys work (switch off for speech input)"),
         ),
       ),
     { wide: true },
