@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.contracts import Sight
+from pipeline.knee.detection import SEEN_FROM
 
 Array = NDArray[np.float64]
 
-SEEN_FROM = 0.5
 W_PER_C = 1.38
 """Epicondylar width over condylar depth, for lengths stated in W on a lateral film: 1.38 with a
 standard deviation of 0.04 in 60 knees of the synthetic population."""

@@ -16,6 +16,8 @@ NO_UPTO = 0.2
 AP_FLEXION_LIMIT_DEG = 45.0
 Z90 = 1.6448536269514722
 """Two-sided 90 % quantile of the standard normal distribution."""
+RADIUS_90 = 2.146
+"""Radius of the 90 % ellipse of a 2-D normal error, in standard deviations: sqrt(2 ln 10)."""
 
 
 def within(mean: float, sd: float, tolerance: float) -> float:

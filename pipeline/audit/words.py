@@ -92,6 +92,7 @@ def clock(t: Speech, written: str | None) -> str:
 
 
 def order(t: Speech, asked: Order) -> str:
+    """By what the pictures are ordered, and how many do not state it."""
     said = t(ORDERS[asked.by])
     if asked.left:
         said += " " + t.plural(
@@ -173,6 +174,7 @@ def _named(t: Speech, hunt: Hunt) -> str:
 
 
 def pictures(t: Speech, study: Study) -> str:
+    """How many pictures a study has, and how many runs among them."""
     said = t.plural("{n} picture", "{n} pictures", study.pictures)
     if study.runs:
         said += t.plural(", {n} run of several", ", {n} runs of several", study.runs)

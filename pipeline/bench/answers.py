@@ -19,9 +19,9 @@ from pipeline.knee.detection import Detection, DirectPose, Hypothesis, Pose
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
 from pipeline.knee.landmarks import names_of
+from pipeline.records.truth_lines import PLACES
 
 Row = dict[str, Any]
-PLACES = 4
 NAN = float("nan")
 
 

@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 FilmView = Literal["AP", "lateral", "other", "none"]
+SEEN_FROM = 0.5
+"""From this probability on a landmark counts as on the film and not hidden."""
 
 
 @dataclass(frozen=True)

@@ -7,8 +7,6 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-ScaleRule = str
-
 
 @dataclass(frozen=True)
 class Scale:
@@ -23,7 +21,7 @@ class Scale:
 
     mm_per_px_detector: float | None = None
     mm_per_px_knee: float | None = None
-    rule: ScaleRule = "none"
+    rule: str = "none"
 
 
 ADULT_YEARS = 18

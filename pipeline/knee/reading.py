@@ -20,6 +20,8 @@ Interval = tuple[float, float]
 
 @dataclass(frozen=True)
 class FilmRef:
+    """Which film: as of `Film`; `source` is its path or address, `frame` counts from 1."""
+
     source: str
     sha256: str
     frame: int | None
@@ -32,12 +34,16 @@ class FilmRef:
 
 @dataclass(frozen=True)
 class KneeRef:
+    """Which knee of the film: from 0 on; `box`: (x0, y0, x1, y1) pixels, None where none is."""
+
     index: int
     box: tuple[float, float, float, float] | None
 
 
 @dataclass(frozen=True)
 class ScaleRead:
+    """Millimetres per pixel, and the rule that gave them: as of `Scale`."""
+
     mm_per_px_detector: float | None
     mm_per_px_knee: float | None
     rule: str
@@ -45,6 +51,8 @@ class ScaleRead:
 
 @dataclass(frozen=True)
 class ViewRead:
+    """What kind of film the detector takes it for."""
+
     name: Literal["AP", "lateral", "other", "none"]
     probability: float
 
@@ -73,6 +81,8 @@ class LandmarkRead:
 
 @dataclass(frozen=True)
 class HypothesisRead:
+    """One explanation of the film: angles with 90 % intervals, degrees; with its probability."""
+
     rotation_deg: float
     rotation_90: Interval
     tilt_deg: float
@@ -139,12 +149,16 @@ class Proposal:
 
 @dataclass(frozen=True)
 class Warning_:
+    """A zone to keep away from: `polygon`, pixels, closed by its first point."""
+
     name: str
     polygon: tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True)
 class Instrument:
+    """An instrument's `tip`, pixels, and its depth in % of the shaft, None where it has none."""
+
     tip: tuple[float, float]
     depth_percent: float | None
     depth_90: Interval | None
@@ -152,6 +166,8 @@ class Instrument:
 
 @dataclass(frozen=True)
 class Found:
+    """Probabilities of an implant and of hardware, None where not looked for; instruments."""
+
     implant: float | None
     hardware: float | None
     instruments: tuple[Instrument, ...]
@@ -159,6 +175,8 @@ class Found:
 
 @dataclass(frozen=True)
 class MadeBy:
+    """What made the reading: version, digests of weights and settings, seed."""
+
     version: str
     weights: str
     config_sha256: str

@@ -194,6 +194,7 @@ def _side(tags: Tags) -> tuple[str | None, tuple[str, ...]]:
 
 
 def body_part(tags: Tags) -> str | None:
+    """Body Part Examined as written, else the name of a coded region that is known here."""
     written = tags.text("BodyPartExamined")
     if written:
         return written

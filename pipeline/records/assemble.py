@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.knee.detection import Detection
+from pipeline.knee.detection import SEEN_FROM, Detection
 from pipeline.knee.film import Film
 from pipeline.knee.reading import (
     FilmRef,
@@ -15,8 +15,6 @@ from pipeline.knee.reading import (
     ScaleRead,
     ViewRead,
 )
-
-SEEN = 0.5
 
 
 def film_ref(film: Film) -> FilmRef:
@@ -57,7 +55,7 @@ def landmark_reads(film: Film, detection: Detection) -> tuple[LandmarkRead, ...]
         detection.names, detection.xy, detection.covariance, detection.seen, strict=True
     ):
         inside = 0 <= xy[0] <= film.columns - 1 and 0 <= xy[1] <= film.rows - 1
-        if seen < SEEN or not inside or not np.all(np.isfinite(xy)):
+        if seen < SEEN_FROM or not inside or not np.all(np.isfinite(xy)):
             reads.append(LandmarkRead(name, None, None, None, None, None, False))
             continue
         major, minor, angle = ellipse(covariance)

@@ -113,6 +113,7 @@ class Canvas:
         strip[:] = np.asarray(picture)
 
     def png(self) -> bytes:
+        """The canvas as a PNG file."""
         ok, data = cv2.imencode(".png", self.rgb[:, :, ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 2])
         if not ok:
             raise ValueError("the picture could not be encoded as PNG")

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.align.square import RADIUS_90
 from pipeline.knee.film import Film
 from pipeline.knee.landmarks import BY_NAME
 from pipeline.knee.reading import Alignment, Instrument, Move, Proposal, Reading
@@ -20,8 +21,6 @@ from pipeline.records.canvas import Canvas, Colour, text_width, wrapped
 from pipeline.records.files import write_atomic
 
 CAUTION = "PROPOSAL FOR HUMAN REVIEW - NOT FOR GUIDANCE"
-NINETY = 2.146
-"""Radius of the 90 % ellipse of a 2-D normal error, in standard deviations: sqrt(2 ln 10)."""
 
 PANEL, MARGIN, FOOTER = 540, 24, 44
 LEAST_HEIGHT = 980
@@ -180,7 +179,7 @@ def _draw_knee(picture: Canvas, reading: Reading, window: Window) -> None:
             continue
         (at,) = window([(landmark.x, landmark.y)])
         if landmark.sd_major is not None and landmark.sd_minor is not None:
-            reach = NINETY * window.scale
+            reach = RADIUS_90 * window.scale
             picture.ellipse(
                 at,
                 max(landmark.sd_major * reach, 1.0),
@@ -369,6 +368,7 @@ class Panel:
         self._list("Legend", parts, c.GREY)
 
     def draw(self, picture: Canvas, left: float) -> None:
+        """Draws the panel, its left edge at `left` canvas pixels."""
         for y, value, interval in self.gauges:
             _gauge(picture, left, y, value, interval)
         if self.mark is not None:

@@ -172,6 +172,7 @@ def scale(t: Speech, fact: Fact) -> str:
 
 
 def made_by(t: Speech, fact: Fact) -> str:
+    """The program, weights and settings that made the reading, in one sentence."""
     made = fact.record.original["made_by"]
     return t(
         "Read by version {version}, weights {weights}, settings {settings}.",

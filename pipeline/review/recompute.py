@@ -13,7 +13,7 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.knee.detection import Detection, Pose
+from pipeline.knee.detection import SEEN_FROM, Detection, Pose
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
 from pipeline.knee.landmarks import names_of
@@ -160,7 +160,7 @@ def edited(base: Base, changes: Changes, parts: Parts) -> Detection:
             seen[i] = 0.0
             continue
         off = np.asarray(place) - xy[i]
-        far += bool(seen[i] >= 0.5 and off @ np.linalg.solve(covariance[i], off) > FAR_OUT)
+        far += bool(seen[i] >= SEEN_FROM and off @ np.linalg.solve(covariance[i], off) > FAR_OUT)
         xy[i], covariance[i], seen[i] = place, variance * np.eye(2), 1.0
     direct = None if far >= MOST_FAR_OUT else detection.direct
     return replace(detection, xy=xy, covariance=covariance, seen=seen, direct=direct)

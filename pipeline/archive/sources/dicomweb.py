@@ -22,6 +22,7 @@ from pipeline.archive.sources.multipart import (
     media_type,
 )
 from pipeline.archive.sources.names import (
+    OF_SERIES,
     Uids,
     by_series,
     date_range,
@@ -66,7 +67,6 @@ TAGS = {
     "StationName": "00081010",
     "NumberOfFrames": "00280008",
 }
-OF_SERIES = ("Modality", "BodyPartExamined", "StationName")
 OF_INSTANCE = ("SOPClassUID", "SOPInstanceUID", "AcquisitionDate", "NumberOfFrames")
 
 AS_STORED = 'multipart/related; type="application/dicom"; transfer-syntax=*'

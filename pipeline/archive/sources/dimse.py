@@ -29,6 +29,7 @@ from pipeline.archive.sources.association import (
     place_of,
 )
 from pipeline.archive.sources.names import (
+    OF_SERIES,
     Uids,
     by_series,
     date_range,
@@ -66,7 +67,6 @@ film."""
 PORT_WAIT_S = 60.0
 """Several processes that fetch by C-MOVE take turns at the one port that the server knows."""
 
-OF_SERIES = ("Modality", "BodyPartExamined", "StationName")
 OF_INSTANCE = ("SOPClassUID", "AcquisitionDate", "NumberOfFrames")
 
 Give = Callable[[tuple[Listed, Path | Problem]], None]

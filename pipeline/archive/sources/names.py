@@ -17,6 +17,8 @@ from pipeline.readers.dicom import FILMS, NO_FILM
 from pipeline.readers.files import uid_digest
 
 UID = re.compile(r"[0-9][0-9.]{0,63}")
+OF_SERIES = ("Modality", "BodyPartExamined", "StationName")
+"""What a server is asked about each series."""
 
 
 @dataclass(frozen=True)

@@ -39,6 +39,7 @@ from highdicom.sr import (
 from pydicom.dataset import Dataset
 from pydicom.sr.codedict import codes as standard
 
+from pipeline.align.square import RADIUS_90
 from pipeline.knee.landmarks import BY_NAME
 from pipeline.records.export import codes as c
 from pipeline.records.export.marks import Array, clip_line, clip_polygon, inside
@@ -52,8 +53,6 @@ from pipeline.records.export.source import (
 )
 
 MAKER, MODEL = "Squareon", "Squareon"
-NINETY = 2.146
-"""Radius of the 90 % ellipse of a 2-D normal error, in standard deviations: sqrt(2 ln 10)."""
 HALF = 0.5
 """From pixel centres at whole numbers to DICOM's corner of the first pixel at (0, 0)
 (PS3.3 C.18.6 for coordinates in reports, C.10.5 for graphics)."""
@@ -352,7 +351,7 @@ class _Builder:
         origin = self.record.origin(name)
         measurements = []
         if mark["sd_major"] is not None:
-            value, unit = self._length(NINETY * float(mark["sd_major"]))
+            value, unit = self._length(RADIUS_90 * float(mark["sd_major"]))
             measurements.append(self._measured(c.OWN["radius 90"], value, unit))
         bone = BY_NAME[name].bone if name in BY_NAME else "knee"
         return self._region(

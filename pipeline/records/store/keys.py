@@ -65,6 +65,7 @@ def find_key(store: Path | None, environment: Mapping[str, str] = os.environ) ->
 
 
 def checked(key: bytes, source: str) -> bytes:
+    """The key; raises `Problem` where it is too short, naming the `source` that it came from."""
     if len(key) < LEAST:
         raise Problem(
             source, f"the key is shorter than {LEAST} characters", "give the store's own key"
