@@ -133,17 +133,7 @@ class KneeFilms:
         kind = rng.random()
         no_knee = kind < self.no_knee_share
         other = not no_knee and kind < self.no_knee_share + self.other_share
-        placement = draw_placement(rng, view, style, self.max_px)
-        if self.rotation_deg is not None:
-            placement = replace(placement, rotation=self.rotation_deg)
-        if self.tilt_deg is not None:
-            placement = replace(placement, tilt=self.tilt_deg)
-        if self.off_centre_mm is not None:
-            placement = replace(placement, off_centre=_around(seed, self.off_centre_mm))
-        if self.field_mm is not None:
-            placement = _wide(placement, float(_own(seed).uniform(*self.field_mm)))
-        if self.side is not None and view == "AP":
-            placement = replace(placement, lateral_to_right=self.side == "left")
+        placement = self._as_asked(draw_placement(rng, view, style, self.max_px), view, seed)
         if other:
             placement = _other_projection(rng, placement)
         beside = (
@@ -170,11 +160,7 @@ class KneeFilms:
             scatter=technique.scatter * self.scatter,
         )
         signal = expose(paths, technique, rng, inserts=inserts, axes=axes)
-        side = "left" if placement.lateral_to_right else "right"
-        if view == "lateral" or (self.side is None and rng.random() < 0.02):
-            side = str(rng.choice(("left", "right")))
-        if view == "lateral" and self.side is not None:
-            side = self.side
+        side = self._side_told(rng, view, placement)
         formation = Formation.draw(rng, style, side)
         formation = replace(
             formation,
@@ -193,26 +179,48 @@ class KneeFilms:
             **{f"formation.{k}": v for k, v in formation.facts().items()},
         }
         knees: list[KneeTruth] = []
-        if not no_knee:
-            for i, (who, their_frames, their_camera) in enumerate(people):
-                truth = truth_of(
-                    who,
-                    their_frames,
-                    their_camera,
-                    shown,
-                    side=side if i == 0 else _opposite(side),
-                    facts={**facts, **{f"anatomy.{k}": v for k, v in who.facts.items()}},
-                    distortion=distortion,
-                )
-                shown_there = formation.shows(pixels.shape, truth.tips)
-                truth = replace(truth, tips_open=shown_there)
-                if i == 0 or _inside(truth, camera):
-                    knees.append(truth)
+        for i, (who, their_frames, their_camera) in enumerate([] if no_knee else people):
+            truth = truth_of(
+                who,
+                their_frames,
+                their_camera,
+                shown,
+                side=side if i == 0 else _opposite(side),
+                facts={**facts, **{f"anatomy.{k}": v for k, v in who.facts.items()}},
+                distortion=distortion,
+            )
+            truth = replace(truth, tips_open=formation.shows(pixels.shape, truth.tips))
+            if i == 0 or _inside(truth, camera):
+                knees.append(truth)
         hit = camera.principal if distortion is None else distortion.forward(camera.principal)
         film = film_as_told(
             pixels, seed, style, view, side, placement, camera, hit, plain=not no_knee
         )
         return LabelledFilm(film, tuple(knees))
+
+    def _as_asked(self, placement: Placement, view: View, seed: int) -> Placement:
+        """The placement with what the options settle in place of what was drawn."""
+        if self.rotation_deg is not None:
+            placement = replace(placement, rotation=self.rotation_deg)
+        if self.tilt_deg is not None:
+            placement = replace(placement, tilt=self.tilt_deg)
+        if self.off_centre_mm is not None:
+            placement = replace(placement, off_centre=_around(seed, self.off_centre_mm))
+        if self.field_mm is not None:
+            placement = _wide(placement, float(_own(seed).uniform(*self.field_mm)))
+        if self.side is not None and view == "AP":
+            placement = replace(placement, lateral_to_right=self.side == "left")
+        return placement
+
+    def _side_told(self, rng: np.random.Generator, view: View, placement: Placement) -> str:
+        """The side that header and marker tell: on AP films the one shown, but for a few; on laterals,
+        which hardly show it, either."""
+        side = "left" if placement.lateral_to_right else "right"
+        if view == "lateral" or (self.side is None and rng.random() < 0.02):
+            side = str(rng.choice(("left", "right")))
+        if view == "lateral" and self.side is not None:
+            side = self.side
+        return side
 
     def scene(self, seed: int, shots: int) -> SubjectScene:
         """The subject of `seed` under `shots` beams, for a `Developer`: one knee, no distortion."""
