@@ -213,8 +213,8 @@ class KneeFilms:
         return placement
 
     def _side_told(self, rng: np.random.Generator, view: View, placement: Placement) -> str:
-        """The side that header and marker tell: on AP films the one shown, but for a few; on laterals,
-        which hardly show it, either."""
+        """The side that header and marker tell: the one shown on AP films, but for a few; either
+        on laterals, which hardly show it."""
         side = "left" if placement.lateral_to_right else "right"
         if view == "lateral" or (self.side is None and rng.random() < 0.02):
             side = str(rng.choice(("left", "right")))
