@@ -9,7 +9,7 @@ tibia and patella are laid over their means; principal components are taken over
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -329,42 +329,77 @@ def build_knee_shape(
     arrays: dict[str, NDArray[np.generic]] = {}
     rows: dict[str, list[Array]] = {"femur": [], "tibia": [], "patella": []}
     for k, s in enumerate(knees):
-        parts: dict[str, list[tuple[str, Array]]] = {"femur": [], "tibia": [], "patella": []}
-        for name, support in SUPPORTS.items():
-            vertices = s.knee.bones[support.bone].vertices[candidates[name]]
-            parts[support.bone].append((f"set.{name}", vertices))
-        for bone, ring in _rings(s).items():
-            parts["femur" if bone == "femur" else "tibia"].append((f"ring.{bone}", ring))
-        points: Mapping[str, Array] = s.knee.points
-        f, t = s.frames.femur, s.frames.tibia
-        single: list[tuple[str, str, Array]] = [
-            ("femur", "adductor_tubercle", points["adductor_tubercle"]),
-            ("tibia", "medial_spine", points["medial_spine"]),
-            ("tibia", "lateral_spine", points["lateral_spine"]),
-            ("tibia", "fibular_head", points["fibular_head"]),
-            *(("tibia", name, t.rim[i]) for i, name in enumerate(RIM)),
-            ("femur", "shaft_joint", f.shaft_point),
-            ("femur", "shaft_high", f.shaft_point + f.width * f.shaft),
-            ("tibia", "tibia_joint", t.shaft_point),
-            ("tibia", "tibia_low", t.shaft_point - f.width * t.y),
-        ]
-        for name, (bone, place) in _heights(s).items():
-            prefix = "" if name == "notch_apex" else "height."
-            single.append((bone, prefix + name, place))
-        for bone, name, place in single:
-            parts[bone].append((f"point.{name}", place))
-        parts["patella"].append(("hull.patella", s.knee.bones["patella"].vertices[patella]))
-        for bone, pieces in parts.items():
+        for bone, pieces in _pieces(s, candidates, patella).items():
             if k == 0:
-                at = 0
-                for name, piece in pieces:
-                    count = piece.size // 3
-                    index = np.arange(at, at + count, dtype=np.int32)
-                    arrays[name] = index.reshape(piece.shape[:-1])
-                    at += count
+                arrays |= _places_of(pieces)
             flat = np.concatenate([piece.reshape(-1, 3) for _, piece in pieces])
             rows[bone].append(s.local(bone, flat))
+    found, coefficients = _modes_of(rows, modes)
+    arrays |= found | _joints_of(knees, coefficients)
+    width = np.array([s.frames.femur.width for s in knees])
+    shape = np.column_stack([np.ones(n), coefficients])
+    arrays["width"] = np.linalg.lstsq(shape, width, rcond=None)[0].astype(np.float32)
+    arrays["heights.femur"] = FEMUR_RINGS.astype(np.float32)
+    arrays["heights.tibia"] = TIBIA_RINGS.astype(np.float32)
+    arrays["heights.fibula"] = FIBULA_RINGS.astype(np.float32)
+    return arrays
 
+
+Pieces = list[tuple[str, Array]]
+
+
+def _pieces(
+    s: _Sampled, candidates: Mapping[str, NDArray[np.int32]], patella: NDArray[np.int64]
+) -> dict[str, Pieces]:
+    """By bone, the points of one knee that the shape keeps: (..., 3) mm by name, in the world."""
+    parts: dict[str, Pieces] = {"femur": [], "tibia": [], "patella": []}
+    for name, support in SUPPORTS.items():
+        vertices = s.knee.bones[support.bone].vertices[candidates[name]]
+        parts[support.bone].append((f"set.{name}", vertices))
+    for bone, ring in _rings(s).items():
+        parts["femur" if bone == "femur" else "tibia"].append((f"ring.{bone}", ring))
+    points: Mapping[str, Array] = s.knee.points
+    f, t = s.frames.femur, s.frames.tibia
+    single: list[tuple[str, str, Array]] = [
+        ("femur", "adductor_tubercle", points["adductor_tubercle"]),
+        ("tibia", "medial_spine", points["medial_spine"]),
+        ("tibia", "lateral_spine", points["lateral_spine"]),
+        ("tibia", "fibular_head", points["fibular_head"]),
+        *(("tibia", name, t.rim[i]) for i, name in enumerate(RIM)),
+        ("femur", "shaft_joint", f.shaft_point),
+        ("femur", "shaft_high", f.shaft_point + f.width * f.shaft),
+        ("tibia", "tibia_joint", t.shaft_point),
+        ("tibia", "tibia_low", t.shaft_point - f.width * t.y),
+    ]
+    for name, (bone, place) in _heights(s).items():
+        prefix = "" if name == "notch_apex" else "height."
+        single.append((bone, prefix + name, place))
+    for bone, name, place in single:
+        parts[bone].append((f"point.{name}", place))
+    parts["patella"].append(("hull.patella", s.knee.bones["patella"].vertices[patella]))
+    return parts
+
+
+def _places_of(pieces: Pieces) -> dict[str, NDArray[np.generic]]:
+    """Where each piece's points stand among all of its bone."""
+    found: dict[str, NDArray[np.generic]] = {}
+    at = 0
+    for name, piece in pieces:
+        count = piece.size // 3
+        found[name] = np.arange(at, at + count, dtype=np.int32).reshape(piece.shape[:-1])
+        at += count
+    return found
+
+
+def _modes_of(
+    rows: Mapping[str, Sequence[Array]], modes: int
+) -> tuple[dict[str, NDArray[np.generic]], Array]:
+    """Mean, modes and what they leave out, of each bone; (n, modes) coefficients of the knees.
+
+    Args:
+        rows: by bone, the (N, 3) mm of each of n knees.
+    """
+    n = len(rows["femur"])
     held = np.arange(n) % 5 == 4
     cut = np.cumsum([len(rows[bone][0]) * 3 for bone in rows])[:-1]
     data = np.stack([np.concatenate([rows[b][k].ravel() for b in rows]) for k in range(n)])
@@ -373,6 +408,7 @@ def build_knee_shape(
     basis = basis[:modes] * (spread[:modes, None] / np.sqrt((~held).sum() - 1))
     coefficients = (data - mean) @ basis.T / (basis**2).sum(axis=1)
     left = np.sqrt(((data - mean - coefficients @ basis)[held] ** 2).mean(axis=0))
+    found: dict[str, NDArray[np.generic]] = {}
     for bone, m, b, r in zip(
         rows,
         np.split(mean, cut),
@@ -380,28 +416,27 @@ def build_knee_shape(
         np.split(left, cut),
         strict=True,
     ):
-        arrays[f"{bone}.mean"] = m.reshape(-1, 3).astype(np.float32)
-        arrays[f"{bone}.modes"] = b.reshape(modes, -1, 3).astype(np.float16)
-        arrays[f"left.{bone}"] = np.sqrt((r.reshape(-1, 3) ** 2).mean(axis=1)).astype(np.float16)
+        found[f"{bone}.mean"] = m.reshape(-1, 3).astype(np.float32)
+        found[f"{bone}.modes"] = b.reshape(modes, -1, 3).astype(np.float16)
+        found[f"left.{bone}"] = np.sqrt((r.reshape(-1, 3) ** 2).mean(axis=1)).astype(np.float16)
+    return found, coefficients
 
+
+def _joints_of(knees: Sequence[_Sampled], coefficients: Array) -> dict[str, NDArray[np.generic]]:
+    """How tibia and patella stand to the femur, by flexion and (n, modes) coefficients."""
     flexion = np.array([_relative(s, "tibia")[0] for s in knees]) / 90.0
     design = np.column_stack([flexion**0, flexion, flexion**2, flexion**3, coefficients])
+    found: dict[str, NDArray[np.generic]] = {}
     for bone in ("tibia", "patella"):
         pose = np.stack([_relative(s, bone) for s in knees])
         if bone == "tibia":
             pose[:, 0] = 0.0
         fit, *_ = np.linalg.lstsq(design, pose, rcond=None)
         rest = pose - design @ fit
-        covariance = rest.T @ rest / max(1, n - design.shape[1])
-        arrays[f"joint.{bone}.fit"] = fit.T.astype(np.float32)
-        arrays[f"joint.{bone}.covariance"] = covariance.astype(np.float32)
-    width = np.array([s.frames.femur.width for s in knees])
-    shape = np.column_stack([np.ones(n), coefficients])
-    arrays["width"] = np.linalg.lstsq(shape, width, rcond=None)[0].astype(np.float32)
-    arrays["heights.femur"] = FEMUR_RINGS.astype(np.float32)
-    arrays["heights.tibia"] = TIBIA_RINGS.astype(np.float32)
-    arrays["heights.fibula"] = FIBULA_RINGS.astype(np.float32)
-    return arrays
+        covariance = rest.T @ rest / max(1, len(knees) - design.shape[1])
+        found[f"joint.{bone}.fit"] = fit.T.astype(np.float32)
+        found[f"joint.{bone}.covariance"] = covariance.astype(np.float32)
+    return found
 
 
 def main(arguments: list[str]) -> None:
