@@ -121,11 +121,11 @@ def test_scheduler_and_workers_killed(tmp_path: Path) -> None:
         reading = threading.Thread(target=read)
         with dask(*scheduler(port)) as one, dask(*worker(port)) as busy:
             reading.start()
-            assert first_noted.wait(90)
+            assert first_noted.wait(300)
             end(busy)  # a worker alone
             happened.append("worker")
             with dask(*worker(port)):
-                assert second_noted.wait(90)
+                assert second_noted.wait(300)
                 end(one)
                 happened.append("scheduler")
         assert reader.outcome.done < COUNT

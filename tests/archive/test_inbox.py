@@ -157,7 +157,7 @@ def test_the_command_says_what_it_did_when_it_is_stopped(tmp_path: Path, kept) -
         assert stow(web, [kept[1].path.read_bytes()])[0] == 200
         assert stow(web, [], token="wrong")[0] == 401
         process.send_signal(signal.SIGTERM)
-        said, complained = process.communicate(timeout=30)
+        said, complained = process.communicate(timeout=300)
     assert process.returncode == 0
     assert "2 films kept" in said
     assert "1 there already, 1 turned away" in said

@@ -118,9 +118,9 @@ def test_dicomweb_gives_the_very_bytes(archive: Archive, kept, tmp_path: Path) -
     source = by_web(archive)
     listed = [each for each in source.list(Wanted()) if isinstance(each, Listed)]
     got = {path.read_bytes() for _, path in source.fetch(listed, tmp_path)}
-    ids = json.loads(urllib.request.urlopen(f"{archive.web}/instances", timeout=5).read())
+    ids = json.loads(urllib.request.urlopen(f"{archive.web}/instances", timeout=60).read())
     own = {
-        urllib.request.urlopen(f"{archive.web}/instances/{each}/file", timeout=5).read()
+        urllib.request.urlopen(f"{archive.web}/instances/{each}/file", timeout=60).read()
         for each in ids
     }
     assert len(got) == len(films(kept))

@@ -207,7 +207,7 @@ def test_package_that_stands_in_front_is_named(tmp_path: Path) -> None:
         capture_output=True,
         text=True,
         cwd=ROOT,
-        timeout=60,
+        timeout=300,
     )
     assert done.returncode == 2
     assert "another package of that name" in done.stderr

@@ -218,7 +218,7 @@ def complaints(path: Path) -> list[str]:
     dciodvfy = program("dciodvfy", "dicom3tools")
     command = [dciodvfy, "-new", str(path)]
     ran = subprocess.run(
-        command, capture_output=True, text=True, errors="replace", timeout=60, check=False
+        command, capture_output=True, text=True, errors="replace", timeout=300, check=False
     )
     said = (ran.stdout + ran.stderr).splitlines()
     assert said, "dciodvfy said nothing"

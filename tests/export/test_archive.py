@@ -70,9 +70,9 @@ def test_film_to_archive_to_reading_to_review_to_archive(archive: Archive, tmp_p
     send(archive, files)
     for path in files:
         assert fetch(archive, pydicom.dcmread(path)) == pydicom.dcmread(path)
-    study = json.loads(urllib.request.urlopen(f"{archive.web}/studies", timeout=5).read())
+    study = json.loads(urllib.request.urlopen(f"{archive.web}/studies", timeout=60).read())
     assert len(study) == 1  # film, report and state are filed under one study
-    found = urllib.request.urlopen(f"{archive.web}/studies/{study[0]}/series", timeout=5).read()
+    found = urllib.request.urlopen(f"{archive.web}/studies/{study[0]}/series", timeout=60).read()
     modalities = {each["MainDicomTags"]["Modality"] for each in json.loads(found)}
     assert modalities == {"DX", "SR", "PR"}
 

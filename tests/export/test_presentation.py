@@ -243,7 +243,7 @@ def test_bone_is_bright_whichever_way_the_film_is_stored(tmp_path: Path) -> None
         out = folder / "seen.pgm"
         subprocess.run(
             [dcmp2pgm, "-p", str(folder / "state.dcm"), str(path), str(out)],
-            check=True, capture_output=True, timeout=60,
+            check=True, capture_output=True, timeout=300,
         )  # fmt: skip
         data = out.read_bytes()
         ramps.append(np.frombuffer(data[-ROWS * COLUMNS :], np.uint8).reshape(ROWS, COLUMNS))

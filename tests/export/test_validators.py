@@ -63,7 +63,7 @@ def test_dciodvfy_finds_no_error(made: tuple[Path, Path]) -> None:
 
 def run(command: list[str]) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        command, capture_output=True, text=True, errors="replace", timeout=60, check=False
+        command, capture_output=True, text=True, errors="replace", timeout=300, check=False
     )
 
 

@@ -77,7 +77,7 @@ def check_books(store: Store) -> None:
     assert said == count(store, "readings")
 
 
-def wait_for(enough: Callable[[], bool], seconds: float = 90.0) -> None:
+def wait_for(enough: Callable[[], bool], seconds: float = 300.0) -> None:
     """Until something is so; fails after `seconds`."""
     until = time.monotonic() + seconds
     while not enough():

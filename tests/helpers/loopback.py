@@ -25,11 +25,11 @@ def in_thread(app: Any, listening: socket.socket) -> Iterator[None]:
     server = uvicorn.Server(config)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
     thread.start()
-    deadline = time.monotonic() + 30
+    deadline = time.monotonic() + 300
     while not server.started and time.monotonic() < deadline:
         time.sleep(0.02)
     try:
         yield
     finally:
         server.should_exit = True
-        thread.join(timeout=20)
+        thread.join(timeout=120)

@@ -77,7 +77,7 @@ class PostgresServer:
         trace: TracebackType | None,
     ) -> None:
         self._process.send_signal(signal.SIGQUIT)  # at once: nothing of it is kept
-        self._process.wait(30)
+        self._process.wait(120)
         shutil.rmtree(self._folder, ignore_errors=True)
 
     @contextmanager
@@ -116,7 +116,7 @@ class PostgresServer:
     def _wait(self) -> None:
         import psycopg
 
-        end = time.monotonic() + 30
+        end = time.monotonic() + 300
         while True:
             try:
                 psycopg.connect(self._address("postgres")).close()

@@ -68,7 +68,7 @@ def serving_archive(folder: Path, **more: Any) -> Iterator[Archive]:
     process = subprocess.Popen([server, str(folder / "config.json")], stdout=log, stderr=log)
     web = f"http://127.0.0.1:{http}"
     try:
-        for _ in range(150):
+        for _ in range(600):
             try:
                 urllib.request.urlopen(f"{web}/system", timeout=2).read()
                 break
@@ -85,7 +85,7 @@ def serving_archive(folder: Path, **more: Any) -> Iterator[Archive]:
     finally:
         process.terminate()
         try:
-            process.wait(20)
+            process.wait(60)
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()

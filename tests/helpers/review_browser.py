@@ -37,7 +37,7 @@ class Visit:
         self.address = address.rstrip("/")
         self.context = browser.new_context(**words)
         self.context.add_init_script(f"localStorage.setItem('squareon reviewer', '{who}')")
-        self.context.set_default_timeout(60_000)
+        self.context.set_default_timeout(180_000)
         self.errors: list[str] = []
         self.requests: list[str] = []
         self.page = self.new_page()

@@ -213,7 +213,7 @@ def start_process(target: Path, port: int, code: str = "") -> subprocess.Popen[s
 
 
 def wait_until_up(process: subprocess.Popen[str], port: int) -> None:
-    deadline = time.monotonic() + 90
+    deadline = time.monotonic() + 300
     while time.monotonic() < deadline:
         if process.poll() is not None:
             raise AssertionError(process.stdout.read() if process.stdout else "ended")

@@ -136,7 +136,7 @@ def test_listing_imports_nothing() -> None:
         " if m.split('.')[0] in ('models', 'synthetic_data', 'torch')};"
         "assert not new, new"
     )
-    subprocess.run([sys.executable, "-c", code], check=True, cwd=ROOT, timeout=60)
+    subprocess.run([sys.executable, "-c", code], check=True, cwd=ROOT, timeout=300)
 
 
 def test_unknown_names_suggest_the_nearest() -> None:
@@ -258,6 +258,6 @@ def _squareon(words: list[str], **more: Any) -> subprocess.CompletedProcess[str]
         cwd=ROOT,
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=300,
         **more,
     )

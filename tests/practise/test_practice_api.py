@@ -247,11 +247,10 @@ def test_the_reader_reads_beside_the_game() -> None:
     played = Round("Kestrel", OFF, practise_rules(), patient_of(OFF))
     exposure = played.start()
     assert exposure.film is not None
-    began = time.monotonic()
     adviser.ask(played.id, 0, exposure.film)
-    assert time.monotonic() - began < 5  # it does not wait for the reading
+    assert adviser.answer(played.id, 0) == {"state": "reading"}  # it was not waited for
     assert adviser.answer("other", 0) == {"state": "off"}
-    deadline = time.monotonic() + 120
+    deadline = time.monotonic() + 300
     while adviser.answer(played.id, 0)["state"] == "reading" and time.monotonic() < deadline:
         time.sleep(0.2)
     said = adviser.answer(played.id, 0)

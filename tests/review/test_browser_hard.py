@@ -126,7 +126,7 @@ def test_the_server_is_killed_in_mid_save(
             process.kill()
         else:
             visit.press("a")
-        assert process.wait(timeout=60) != 0
+        assert process.wait(timeout=300) != 0
         visit.toast("The server does not answer")
         assert visit.changes(id) == changes
         process = start_process(folder, port)

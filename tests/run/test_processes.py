@@ -81,7 +81,7 @@ def test_stopping_ends_a_process_at_work() -> None:
     assert next(running) == ["a"]
     before = time.monotonic()
     running.close()  # type: ignore[attr-defined]
-    assert time.monotonic() - before < 60
+    assert time.monotonic() - before < 300
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
@@ -101,7 +101,7 @@ def test_a_process_ends_when_nobody_asks_any_more() -> None:
     child = int(parent.stdout.readline())
     parent.kill()
     parent.wait()
-    deadline = time.monotonic() + 30
+    deadline = time.monotonic() + 300
     while Path(f"/proc/{child}").exists() and time.monotonic() < deadline:
         time.sleep(0.05)
     state = Path(f"/proc/{child}/stat")

@@ -140,7 +140,7 @@ def test_many_processes_may_open_a_new_store_at_once(url: str) -> None:
         process.stdin.write("\n")
         process.stdin.flush()
     for process in waiting:
-        _, said = process.communicate(timeout=120)
+        _, said = process.communicate(timeout=600)
         assert process.returncode == 0, said
     with Store.open(url, KEY) as store:
         assert len(store.readings()) == 4
