@@ -13,8 +13,9 @@ from pipeline.align.options import AlignOptions
 from pipeline.align.square import YES_FROM, square_probability
 from pipeline.audit.doses import dose_of
 from pipeline.audit.first import first_square_of
-from pipeline.audit.model import ANGLES, Advice, FilmRead, Hunt
+from pipeline.audit.model import Advice, FilmRead, Hunt
 from pipeline.audit.steps import half_widths, pose_after, poses, sd_of, step_between
+from pipeline.knee.angles import ANGLES
 from pipeline.knee.detection import Hypothesis
 from pipeline.knee.reading import Move
 from pipeline.language import mark

@@ -13,7 +13,6 @@ from typing import Any, Literal
 from pipeline.align.moves import Turn
 from pipeline.readers.dicom_shot import Shot
 
-ANGLES = ("rotation", "tilt")
 SURE_SIDE = 0.9
 """Probability from which a side that the picture alone shows is believed (design value)."""
 

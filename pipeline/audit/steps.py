@@ -12,8 +12,9 @@ from pipeline.align.beam import angles, near_end, turned, turns_between
 from pipeline.align.moves import lie_of, turn_of
 from pipeline.align.options import AlignOptions
 from pipeline.align.square import Z90
-from pipeline.audit.model import ANGLES, FilmRead, Step, TurnMade
+from pipeline.audit.model import FilmRead, Step, TurnMade
 from pipeline.audit.positioner import TABLE_STILL_DEG, near_end_of, table_moved
+from pipeline.knee.angles import ANGLES
 from pipeline.language import mark
 
 Array = NDArray[np.float64]

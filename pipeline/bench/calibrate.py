@@ -21,10 +21,11 @@ from numpy.typing import NDArray
 from pipeline.bench.accuracy import FilmResult, KneeResult, square_summary
 from pipeline.bench.assess import check_seeds, read_conditions, write_report
 from pipeline.bench.conformal import MISS, coverage, coverage_law, factor
-from pipeline.bench.suite import ANGLES, VIEWS, Condition, conditions_of, summarise_suite
+from pipeline.bench.suite import VIEWS, Condition, conditions_of, summarise_suite
 from pipeline.bench.suite_tables import held, words
 from pipeline.bench.tables import number
 from pipeline.contracts import Progress, silent
+from pipeline.knee.angles import ANGLES
 from pipeline.knee.errors import Problem
 from pipeline.registry import build_section, load
 

@@ -21,7 +21,8 @@ from pipeline.bench.accuracy import OFF_SQUARE_DEG, SDR_MM, KneeResult, square_s
 from pipeline.bench.conformal import coverage, factor
 from pipeline.bench.exam import Exam, Scored
 from pipeline.bench.intervals import share
-from pipeline.bench.suite import ANGLES, VIEWS, angle_errors, chief_errors
+from pipeline.bench.suite import VIEWS, angle_errors, chief_errors
+from pipeline.knee.angles import ANGLES
 from pipeline.knee.landmarks import BY_NAME, names_of
 
 Array = NDArray[np.float64]

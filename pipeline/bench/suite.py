@@ -18,13 +18,13 @@ from pipeline.bench.accuracy import (
 from pipeline.bench.conformal import coverage
 from pipeline.bench.depths import TIP_MM, depth_summary
 from pipeline.bench.intervals import interval, share
+from pipeline.knee.angles import ANGLES
 from pipeline.knee.errors import Problem
 from pipeline.knee.landmarks import BY_NAME, names_of
 from pipeline.registry import nearest
 
 Array = NDArray[np.float64]
 VIEWS = ("AP", "lateral")
-ANGLES = ("rotation", "tilt")
 
 
 @dataclass(frozen=True)

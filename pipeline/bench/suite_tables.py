@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from pipeline.bench.suite import ANGLES, VIEWS
+from pipeline.bench.suite import VIEWS
 from pipeline.bench.tables import number, percent
+from pipeline.knee.angles import ANGLES
 
 
 def _spread(three: Mapping[str, Any], digits: int = 2) -> str:

@@ -12,6 +12,8 @@ from pipeline.knee.frames import Frames
 from pipeline.knee.landmarks import View
 
 Array = NDArray[np.float64]
+ANGLES = ("rotation", "tilt")
+"""The two angles by which a film is square on or not."""
 
 
 @dataclass(frozen=True)

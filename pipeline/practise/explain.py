@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from pipeline.contracts import Patient
 from pipeline.knee.anatomy import Mesh
+from pipeline.knee.angles import ANGLES
 from pipeline.knee.camera import Camera
 from pipeline.knee.frames import DISTAL_FEMUR_MM, Frames
 from pipeline.language import Speech, mark, mark_within
 from pipeline.practise.rounds import OFF_MM, Exposure, Round, is_square, judged, off_centre
-from pipeline.practise.table import ANGLES, Moves, choices
+from pipeline.practise.table import Moves, choices
 
 Array = NDArray[np.float64]
 

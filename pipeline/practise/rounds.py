@@ -13,12 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.contracts import Aim, Patient
+from pipeline.knee.angles import ANGLES
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
 from pipeline.knee.truth import KneeTruth
 from pipeline.language import mark
 from pipeline.practise.exercise import Exercise, Rules, code_of
-from pipeline.practise.table import ANGLES, Moves, Stand, aim_of, base_aim, first_stand, needed
+from pipeline.practise.table import Moves, Stand, aim_of, base_aim, first_stand, needed
+from pipeline.review.films import FULL
 
 OFF_MM = 10.0
 """From here on the knee counts as off centre: a design choice, 0.8 degrees at a C-arm."""
@@ -278,7 +280,6 @@ class Round:
 
 # ---- pixels for the page -----------------------------------------------------------------------
 
-FULL = 65535
 NOTE = mark("INVENTED FILM - for practice only, never for guidance")
 """Plain letters only, in every language: the font of the films has no others."""
 

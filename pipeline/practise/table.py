@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from pipeline.align.beam import assumed_lie, femur_axes, turned, turns_between
 from pipeline.align.moves import Turn, turn_of
 from pipeline.contracts import Aim, Patient
+from pipeline.knee.angles import ANGLES
 from pipeline.knee.errors import Problem
 from pipeline.language import Speech, mark
 from pipeline.practise.exercise import Exercise
@@ -157,7 +158,6 @@ def needed(stand: Stand, patient: Patient, exercise: Exercise) -> Moves:
 
 # ---- words -------------------------------------------------------------------------------------
 
-ANGLES = ("rotation", "tilt")
 CENTRING = {
     "AP": (
         (mark("ray toward lateral"), mark("ray toward medial")),

@@ -10,8 +10,9 @@ from typing import Any
 
 from pipeline.align.options import AlignOptions
 from pipeline.audit import words
-from pipeline.audit.model import ANGLES, FilmRead, Hunt, Step
+from pipeline.audit.model import FilmRead, Hunt, Step
 from pipeline.audit.study import audit_of
+from pipeline.knee.angles import ANGLES
 from pipeline.language import speech
 
 CIRCUMSTANCES = (

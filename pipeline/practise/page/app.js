@@ -4,12 +4,13 @@ import { get, post, takeToken } from "/page/api.js";
 import { button, clear, h, toast } from "/page/dom.js";
 import { t } from "/page/language.js";
 import { listen, setKeys, sheet } from "/page/keys.js";
+import { NEXT, theme } from "/page/theme.js";
 import { Home } from "./home.js";
 import { Play } from "./play.js";
 
 const main = document.getElementById("main");
 const top = document.getElementById("top");
-const KEPT = { name: "squareon learner", timed: "squareon practice clock", view: "squareon practice view", level: "squareon practice level", theme: "squareon theme" };
+const KEPT = { name: "squareon learner", timed: "squareon practice clock", view: "squareon practice view", level: "squareon practice level" };
 let view = null;
 
 const app = {
@@ -73,17 +74,9 @@ async function show(make) {
   await view.start();
 }
 
-function theme(next) {
-  if (next) localStorage.setItem(KEPT.theme, next);
-  const chosen = localStorage.getItem(KEPT.theme) ?? "auto";
-  document.documentElement.dataset.theme = chosen;
-  return chosen;
-}
-
 function header() {
   const chosen = theme();
   const names = { auto: t("automatic"), light: t("light"), dark: t("dark") };
-  const cycle = { auto: "light", light: "dark", dark: "auto" };
   clear(
     top,
     h("button", { type: "button", class: "brand", onclick: app.home }, h("img", { src: "/page/mark.svg", alt: "", width: 22, height: 22 }), t("Squareon practice")),
@@ -92,7 +85,7 @@ function header() {
     button(t("Theme: {name}", { name: names[chosen] }), {
       kind: "quiet",
       onclick: () => {
-        theme(cycle[chosen]);
+        theme(NEXT[chosen]);
         header();
         view?.solid?.draw();
       },

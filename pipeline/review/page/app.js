@@ -5,12 +5,12 @@ import { button, clear, dialog, h, toast } from "./dom.js";
 import { FilmView } from "./filmview.js";
 import { listen, setKeys, sheet } from "./keys.js";
 import { seriesOf, seriesView } from "./series.js";
+import { NEXT, theme } from "./theme.js";
 import { ROLE } from "./words.js";
 import { Worklist } from "./worklist.js";
 
 const main = document.getElementById("main");
 const top = document.getElementById("top");
-const THEME = "squareon theme";
 let start = null;
 let view = null;
 let turn = 0;
@@ -109,16 +109,8 @@ async function who() {
 
 // ---- head
 
-function theme(next) {
-  if (next) localStorage.setItem(THEME, next);
-  const chosen = localStorage.getItem(THEME) ?? "auto";
-  document.documentElement.dataset.theme = chosen;
-  return chosen;
-}
-
 function header() {
   const chosen = theme();
-  const cycle = { auto: "light", light: "dark", dark: "auto" };
   const onward = h("input", {
     type: "checkbox",
     id: "go-on",
@@ -134,7 +126,7 @@ function header() {
     button(`Surroundings: ${chosen}`, {
       kind: "quiet",
       onclick: () => {
-        theme(cycle[chosen]);
+        theme(NEXT[chosen]);
         header();
       },
     }),
