@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.align.moves import CENTRE, lie_of, turns_of
 from pipeline.align.options import AlignOptions
-from pipeline.align.square import YES_FROM, square_probability
+from pipeline.align.square import YES_FROM, interval_90, square_probability
 from pipeline.audit.doses import dose_of
 from pipeline.audit.first import first_square_of
 from pipeline.audit.model import Advice, FilmRead, Hunt
@@ -99,6 +99,10 @@ def advice_of(films: Sequence[FilmRead], first: int | None, options: AlignOption
         texts=texts,
         turns=asked,
         pose=(best.rotation_deg, best.tilt_deg),
+        pose_90=(
+            interval_90(best.rotation_deg, best.rotation_sd, 1.0),
+            interval_90(best.tilt_deg, best.tilt_sd, 1.0),
+        ),
         square_probability=square,
         films=2 if enough else None,
     )

@@ -188,7 +188,7 @@ class Advice:
     Attributes:
         texts: its moves in words.
         turns: signed degrees by angle; {} where no degrees are named.
-        pose: (rotation, tilt) that the knee would then show.
+        pose: (rotation, tilt) that the knee would then show; `pose_90` the intervals.
         square_probability: of a square film after it, the turns missed by a hand's error.
         films: exposures that it would have needed, the first included; None where it would not
             clearly have led to a square film.
@@ -202,6 +202,7 @@ class Advice:
     texts: tuple[str, ...]
     turns: Mapping[str, float] = field(default_factory=dict)
     pose: tuple[float, float] | None = None
+    pose_90: tuple[tuple[float, float], tuple[float, float]] | None = None
     square_probability: float | None = None
     films: int | None = None
     saved: int | None = None
