@@ -184,7 +184,8 @@ class Plan:
                     slack.append(SLACK_RING)
         widest = max(len(s) for s in sets)
         self.sets = np.stack([np.pad(s, (0, widest - len(s)), mode="edge") for s in sets])
-        self.toward = toward
+        self.ways = [direction for direction, _ in toward]
+        self.senses = np.array([[sign] for _, sign in toward])
         # Ends of chords at 1 W help to find flares and are no landmarks themselves.
         self.shown = np.array([i for i, n in enumerate(names) if not n.startswith("chord.")])
         self.at = {name: i for i, name in enumerate(names)}
@@ -220,8 +221,8 @@ class Plan:
 
     def choose(self, px: Array, directions: Mapping[str, Array]) -> Choice:
         """The landmarks for pixels `px` (2, N) of all kept points and the film's directions."""
-        toward = np.stack([sign * directions[name] for name, sign in self.toward])
-        x, y = px[:, self.sets]
+        toward = self.senses * np.array([directions[name] for name in self.ways])
+        x, y = px.take(self.sets, axis=1)  # six times as fast as px[:, self.sets]
         reach = x * toward[:, :1] + y * toward[:, 1:]
         chosen = self.sets[np.arange(len(self.sets)), reach.argmax(axis=1)]
         rows = [self.fixed, chosen[self.shown]]
@@ -249,7 +250,7 @@ class Plan:
         px: Array, rings: Index, outward: Array, start: Array, end: Array
     ) -> tuple[int, Array]:
         """The ring point farthest inside the chord, and the outline's outward normal there."""
-        x, y = px[:, rings]
+        x, y = px.take(rings, axis=1)
         best = (outward[0] * x + outward[1] * y).argmax(axis=1)
         profile = px[:, rings[np.arange(len(rings)), best]].T
         step = end - start
