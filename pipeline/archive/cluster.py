@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable, Generator, Iterable, Sequence
 from typing import Any, TypeVar
 
+from pipeline.archive.settings import LOCAL
 from pipeline.batch.processes import Isolated, Work, packed, unpacked
 from pipeline.knee.errors import Problem
 from pipeline.records.files import AGAIN, StopError
@@ -20,7 +21,6 @@ from pipeline.records.files import AGAIN, StopError
 U = TypeVar("U")
 R = TypeVar("R")
 
-LOCAL = "local"
 AHEAD = 2
 """Tasks a thread of the cluster has in hand or waiting."""
 LOST_OFTEN = 20
@@ -171,7 +171,7 @@ class _Cluster:
 
     def result(self, future: Any) -> Any:
         """What a task gave; None where its workers were lost. Raises what the work raised."""
-        if future.status == "cancelled" or future.status == "lost":
+        if future.status in ("cancelled", "lost"):
             raise _GoneError
         try:
             results, error = future.result(timeout=30)

@@ -51,7 +51,7 @@ class Outcome:
 
     Attributes:
         films: contents noted by this run, by state.
-        before: names that were known before and not opened.
+        before: names that were known before and not opened; `before_well` of them were read.
         known: names opened whose content was known, or is another name of a film of this run.
         unfetched: names that could not be had.
         unlisted: parts of the source that could not be listed.
@@ -86,6 +86,7 @@ class Reader:
         again: try films once more that failed before.
         keep: folder in which films of a server stay, "" = none does.
         told: gets every film that was not read, and every part that could not be listed.
+        progress: names dealt with, and of how many once they are counted.
         made_by: the model; `model_of(settings)`.
         listing: the source's list, begun; `begin(source, wanted)`. None: it is begun when read.
     """

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import sqlite3
 import tempfile
 import time
+from contextlib import closing
 from dataclasses import dataclass
 from functools import partial
 from itertools import islice
 from pathlib import Path
 
 from pipeline.archive.contract import Listed, Source
-from pipeline.archive.engine import UNIT, workers_of
+from pipeline.archive.engine import UNIT, WINDOW, workers_of
 from pipeline.archive.settings import ArchiveSettings
 from pipeline.archive.work import FilmWork, Orders
 from pipeline.batch.processes import Isolated
@@ -22,7 +24,6 @@ from pipeline.records.store.store import Store
 
 SAMPLE = UNIT
 """Films that are read to find out how long one takes."""
-WINDOW = 2000
 
 
 @dataclass(frozen=True)
@@ -134,14 +135,15 @@ def _growth(seen: list[FilmSeen], made_by: MadeBy, address: str) -> int:
     with tempfile.TemporaryDirectory(prefix="squareon-") as folder:
         path = Path(folder) / "store.sqlite"
         with Store.open(str(path), b"thrown away afterwards") as store:
-            empty = _size(store, path)
+            empty = _size(path)
             FilmLedger(store, made_by, address).note(seen)
-            return _size(store, path) - empty
+            return _size(path) - empty
 
 
-def _size(store: Store, path: Path) -> int:
-    with store._engine.connect() as connection:
-        connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
+def _size(path: Path) -> int:
+    """Bytes of a store's file with all that its log still holds."""
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     return path.stat().st_size
 
 

@@ -11,6 +11,7 @@ from pipeline.batch.settings import ReadSettings
 from pipeline.knee.errors import Problem
 
 HERE, LOCAL = "processes", "local"
+"""Engines without an address: processes of this computer, and a cluster started on it."""
 
 
 @dataclass

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.archive.contract import GoneError, Listed, Wanted
-from pipeline.archive.sources.names import day_of
+from pipeline.archive.sources.names import header_is_wanted
 from pipeline.knee.errors import Problem
 from pipeline.readers.files import first_bytes, has_preamble, uid_digest
 from pipeline.readers.find import find_films
@@ -123,17 +123,9 @@ class FolderSource:
         if wanted.everything or not regular:
             return Listed(str(path), bytes=size, stamp=stamp)
         said = header_of(path)
-        days = (
-            day_of(said.get(name, "")) for name in ("AcquisitionDate", "SeriesDate", "StudyDate")
-        )
-        takes = wanted.takes(
-            day=next((day for day in days if day is not None), None),
-            body_part=said.get("BodyPartExamined") or None,
-            modality=said.get("Modality") or None,
-            station=said.get("StationName") or None,
-        )
-        study = uid_digest(said.get("StudyInstanceUID")) or ""
-        return Listed(str(path), study, size, stamp) if takes else None
+        if not header_is_wanted(said, wanted):
+            return None
+        return Listed(str(path), uid_digest(said.get("StudyInstanceUID")) or "", size, stamp)
 
 
 def header_of(path: Path) -> dict[str, str]:
