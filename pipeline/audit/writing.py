@@ -19,6 +19,7 @@ from pipeline.contracts import Progress, silent
 from pipeline.knee.errors import Problem
 from pipeline.records.files import disk_errors, write_atomic
 from pipeline.records.paper import Paper, write_html, write_pdf
+from pipeline.records.rows import plain
 from pipeline.records.table import csv_text
 
 PAGES: Mapping[str, Callable[[Paper, Path], None]] = {"html": write_html, "pdf": write_pdf}
@@ -83,14 +84,14 @@ def write_audit(
     ]
     files = {study.key: f"study-{study.key}.html" for study in shown}
     _sweep(out, {Path(name).stem for name in ("index.html", *files.values())}, pages)
-    plain = {
+    written = {
         "notice": NOTICE,
         "made_by": press.made_by,
         "studies": [plain_study(study) for study in studies],
-        "totals": [_plain(total) for total in totals],
+        "totals": [plain(total) for total in totals],
     }
     # before the pages: should this be interrupted, the next audit knows which are ours
-    write_atomic(out / DATA, json.dumps(plain, indent=1, allow_nan=False) + "\n")
+    write_atomic(out / DATA, json.dumps(written, indent=1, allow_nan=False) + "\n")
     for done, study in enumerate(shown):
         progress(done, len(shown))
         _write(press.study(study), out / files[study.key], pages)
@@ -159,10 +160,10 @@ def plain_study(study: Study) -> dict[str, Any]:
         "study": study.key,
         "day": study.day,
         "operator": study.operator,
-        "order": _plain(study.order),
+        "order": plain(study.order),
         "pictures": study.pictures,
         "runs": study.runs,
-        "dose": _plain(study.dose),
+        "dose": plain(study.dose),
         "invented": study.invented,
         "films": [
             {
@@ -174,7 +175,7 @@ def plain_study(study: Study) -> dict[str, Any]:
                 "acquired": film.shot.acquired,
                 "dose_area_gy_cm2": film.shot.dose_area_gy_cm2,
                 "run_dose_area_gy_cm2": film.shot.run_dose_area_gy_cm2,
-                "positioner": _plain(film.shot.positioner),
+                "positioner": plain(film.shot.positioner),
                 **{
                     name: (film.alignment or {}).get(name)
                     for name in (
@@ -194,7 +195,7 @@ def plain_study(study: Study) -> dict[str, Any]:
     }
     for hunt in study.hunts:
         own = {
-            field.name: _plain(getattr(hunt, field.name))
+            field.name: plain(getattr(hunt, field.name))
             for field in dataclasses.fields(hunt)
             if field.name != "films"
         }
@@ -202,15 +203,3 @@ def plain_study(study: Study) -> dict[str, Any]:
         own |= {"films_to_square": hunt.exposures, "films_to_square_range": [low, high]}
         said["hunts"].append(own)
     return said
-
-
-def _plain(value: Any) -> Any:
-    if dataclasses.is_dataclass(value):
-        return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
-    if isinstance(value, Mapping):
-        return {str(key): _plain(each) for key, each in value.items()}
-    if isinstance(value, tuple | list):
-        return [_plain(each) for each in value]
-    if isinstance(value, float):
-        return round(value, 5)
-    return value

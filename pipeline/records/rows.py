@@ -46,7 +46,7 @@ def to_dict(reading: Reading) -> dict[str, Any]:
     """The object of `readings.jsonl`: keys in the documented order, None for what is unknown."""
     fields = dataclasses.fields(reading)
     row = {
-        field.name: _plain(getattr(reading, field.name))
+        field.name: plain(getattr(reading, field.name))
         for field in fields
         if field.name not in PICTURES_ONLY
     }
@@ -54,21 +54,22 @@ def to_dict(reading: Reading) -> dict[str, Any]:
     return row
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
+    """What JSON can hold: dataclasses by field, numbers rounded, None for what is no number."""
     if dataclasses.is_dataclass(value):
         return {
-            field.name: _plain(getattr(value, field.name)) for field in dataclasses.fields(value)
+            field.name: plain(getattr(value, field.name)) for field in dataclasses.fields(value)
         }
     if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
+        return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
+        return [plain(item) for item in value]
     if value is None or isinstance(value, bool | str):
         return value
     if isinstance(value, int):
         return int(value)
     if hasattr(value, "tolist"):  # numpy scalars and arrays
-        return _plain(value.tolist())
+        return plain(value.tolist())
     number = float(value)
     return round(number, DECIMALS) if math.isfinite(number) else None
 

@@ -8,10 +8,9 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from sqlalchemy import Connection, delete, func, insert, select
 
@@ -21,6 +20,7 @@ from pipeline.knee.errors import Problem
 from pipeline.readers.dicom_acquisition import read_acquisition
 from pipeline.records.store import database, tables
 from pipeline.records.store.keys import code_of, keyed
+from pipeline.records.store.queries import pieces
 from pipeline.records.store.secret import reopen
 from pipeline.records.store.store import Store
 
@@ -69,7 +69,7 @@ class Acquisitions:
             {"code": code, "kind": kind, "label": label} for code, (kind, label) in given.items()
         ]
         with database.told(self._store.url), database.writing(self._store._engine) as connection:
-            for part in _parts(rows):
+            for part in pieces(rows, BATCH):
                 codes = [row["code"] for row in part]
                 connection.execute(delete(table).where(table.c.code.in_(codes)))
                 connection.execute(insert(table), part)
@@ -113,7 +113,7 @@ class Acquisitions:
     ) -> None:
         """As `note`, in a transaction that is open already."""
         table = tables.acquisitions
-        for part in _parts(list(made.items())):
+        for part in pieces(made.items(), BATCH):
             chosen = table.c.sha256.in_([sha256 for sha256, _ in part])
             there = {
                 row["sha256"]: dict(row)
@@ -230,8 +230,3 @@ def checked_label(label: str) -> str:
             "give 1 to 16 letters, digits, dots or dashes, without six digits in a row",
         )
     return text
-
-
-def _parts(items: list[Any]) -> Iterator[list[Any]]:
-    for start in range(0, len(items), BATCH):
-        yield items[start : start + BATCH]

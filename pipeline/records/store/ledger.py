@@ -52,15 +52,11 @@ class Ledger:
             "at": self._clock(),
             "program": self._program,
         }
-        self.copy(row)
-        return row
-
-    def copy(self, row: dict[str, Any]) -> None:
-        """Takes a row whose sequence is the next one; fills in its hashes."""
         row["previous"] = self._hash
         row["hash"] = row_hash(row)
         self._sequence, self._hash = row["sequence"], row["hash"]
         self._waiting.append(row)
+        return row
 
     def flush(self) -> None:
         """Writes all rows that wait, and the seal."""
