@@ -271,7 +271,7 @@ class OnnxDetector:
         def look(crop: Similarity) -> dict[str, Array]:
             return self._run("keypoints", picture_of(pixels, crop))
 
-        return replace(found, tips=tips_of(pixels, transform, out, view, look))
+        return replace(found, tips=tips_of(pixels.shape, transform, out, look))
 
     def _faced(
         self, pixels: NDArray[np.float32], place: Place

@@ -7,10 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from test_line_ends import drawn
 
 from models.geometry import Similarity, crop_transform
-from models.tips import CLOSER, FOUND, LOOK_FROM, W_MM, beside, nearer, tips_of, together
+from models.tips import CLOSER, FOUND, LOOK_FROM, W_MM, nearer, tips_of, together
 
 Array = NDArray[np.float64]
 MM = 0.35
@@ -28,8 +27,7 @@ def says(transform: Similarity, tips: Array, chances: list[float]) -> dict[str, 
     return {"tips": places, "tips_found": np.array(chances + [0.0] * (6 - len(tips)))}
 
 
-def empty() -> NDArray[np.float32]:
-    return np.full((220, 220), 0.3, np.float32)
+SHAPE = (220, 220)
 
 
 @given(st.floats(0.3, 1.0), st.floats(-3.1, 3.1), st.booleans())
@@ -52,8 +50,8 @@ def test_a_film_without_instruments_is_looked_at_once() -> None:
         raise AssertionError("looked again")
 
     out = says(transform, np.array([[100.0, 100.0]]), [LOOK_FROM - 0.01])
-    assert tips_of(empty(), transform, out, "AP", look).shape == (0, 2)
-    assert tips_of(empty(), transform, {}, "AP", look).shape == (0, 2)
+    assert tips_of(SHAPE, transform, out, look).shape == (0, 2)
+    assert tips_of(SHAPE, transform, {}, look).shape == (0, 2)
 
 
 def test_looks_are_averaged_and_new_places_join() -> None:
@@ -69,7 +67,7 @@ def test_looks_are_averaged_and_new_places_join() -> None:
         return says(closer, tips, [0.8, 0.6])
 
     out = says(transform, np.stack([a, c]), [0.8, 3 * FOUND - 0.1])
-    found = tips_of(empty(), transform, out, "AP", look)
+    found = tips_of(SHAPE, transform, out, look)
     assert asked == pytest.approx([1 / share for share in CLOSER])
     assert found == pytest.approx(np.stack([a, b]), abs=1e-6)
 
@@ -91,43 +89,4 @@ def test_a_tip_beyond_the_film_is_none() -> None:
         return says(closer, np.array([[-5.0, 100.0]]), [0.9])
 
     out = says(transform, np.array([[-5.0, 100.0]]), [0.9])
-    assert len(tips_of(empty(), transform, out, "lateral", look)) == 0
-
-
-def test_a_second_shaft_beside_a_known_tip() -> None:
-    """Found by its line on a lateral film, not on an AP one; the first is not found twice."""
-    one, other = np.array([104.0, 110.0]), np.array([114.0, 118.0])
-    film = drawn(one, 20.0, MM, noise=0.01) + drawn(other, 150.0, MM) - np.float32(0.3)
-    (second,) = beside(film, one[None], MM)
-    assert np.linalg.norm(second - other) * MM < 1.0
-    assert len(beside(film, np.stack([one, other]), MM)) == 0
-    assert len(beside(film, np.zeros((0, 2)), MM)) == 0
-    transform = crop()
-    out = says(transform, one, [0.9])
-
-    def look(closer: Similarity) -> dict[str, Array]:
-        return says(closer, one, [0.9])
-
-    assert len(tips_of(film, transform, out, "lateral", look)) == 2
-    assert len(tips_of(film, transform, out, "AP", look)) == 1
-
-
-@pytest.mark.parametrize(
-    "other",
-    [
-        {"width_mm": 3.6},
-        {"height": 0.1},
-    ],
-    ids=["wide as a cortex", "faint as a lead"],
-)
-def test_a_line_unlike_the_shaft_is_no_second_one(other: dict[str, float]) -> None:
-    one, end = np.array([104.0, 110.0]), np.array([114.0, 118.0])
-    film = drawn(one, 20.0, MM, noise=0.01) + drawn(end, 150.0, MM, **other) - np.float32(0.3)
-    assert len(beside(film, one[None], MM)) == 0
-
-
-def test_the_far_end_of_a_short_shaft_is_no_tip() -> None:
-    """A shaft seen nearly end on: its hub's end is near, behind the tip and on its axis."""
-    tip = np.array([110.0, 110.0])
-    film = drawn(tip, 40.0, MM, long_mm=8.0, noise=0.01)
-    assert len(beside(film, tip[None], MM)) == 0
+    assert len(tips_of(SHAPE, transform, out, look)) == 0
