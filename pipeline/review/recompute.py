@@ -85,9 +85,7 @@ class Revised:
 def recompute(base: Base, changes: Changes, parts: Parts) -> Revised:
     """The reading of `base` with `changes`. Raises `Problem` where they cannot be carried out."""
     detection = edited(base, changes, parts)
-    side, cautions = settle_side(base.film, detection, base.alone)
-    if changes.side is not None:
-        side = SideRead(changes.side, 1.0, "person")
+    side, cautions = _side_of(base, detection, changes)
     refused = refusal(base.film, detection, parts.min_view_probability)
     if changes.view in ("AP", "lateral"):
         refused = None  # a person has looked: neither header nor network overrules that
@@ -121,9 +119,7 @@ def recompute(base: Base, changes: Changes, parts: Parts) -> Revised:
 def look_of(base: Base, changes: Changes, parts: Parts) -> Look | None:
     """The knee as the other view's pair: None where it has no pose."""
     detection = edited(base, changes, parts)
-    side, cautions = settle_side(base.film, detection, base.alone)
-    if changes.side is not None:
-        side = SideRead(changes.side, 1.0, "person")
+    side, cautions = _side_of(base, detection, changes)
     if detection.view not in ("AP", "lateral"):
         return None
     try:
@@ -131,6 +127,16 @@ def look_of(base: Base, changes: Changes, parts: Parts) -> Look | None:
     except Problem:
         return None
     return Look(base.film, base.index, detection, side, pose, None, cautions)
+
+
+def _side_of(
+    base: Base, detection: Detection, changes: Changes
+) -> tuple[SideRead, tuple[str, ...]]:
+    """The knee's side, a person's word before header and picture, and cautions."""
+    side, cautions = settle_side(base.film, detection, base.alone)
+    if changes.side is not None:
+        side = SideRead(changes.side, 1.0, "person")
+    return side, cautions
 
 
 # ---- the detection -----------------------------------------------------------------------------
@@ -230,12 +236,8 @@ def _exchanged(film: Film, detection: Detection, parts: Parts) -> Detection:
 def _blank(old: Detection, view: str) -> Detection:
     """A detection of which nothing is known but the box, for a detector that looks only once."""
     names = names_of("AP" if view == "AP" else "lateral")
-    x0, y0, x1, y1 = old.box
     kept = {name: i for i, name in enumerate(old.names)} if old.view != view else {}
-    middle, side = np.array([(x0 + x1) / 2, (y0 + y1) / 2]), max(x1 - x0, y1 - y0)
-    xy = np.tile(middle, (len(names), 1))
-    covariance = np.tile(side**2 * np.eye(2), (len(names), 1, 1))
-    seen = np.zeros(len(names))
+    xy, covariance, seen = _unseen(len(names), old.box)
     for i, name in enumerate(names):
         if name in kept:
             j = kept[name]
@@ -279,11 +281,7 @@ def remembered(row: Mapping[str, Any], film: Film) -> Detection:
     view = row["view"]["name"]
     box = row["knee"]["box"] or [0.0, 0.0, film.columns - 1.0, film.rows - 1.0]
     names = names_of(view) if view in ("AP", "lateral") else ()
-    middle = np.array([(box[0] + box[2]) / 2, (box[1] + box[3]) / 2])
-    size = max(box[2] - box[0], box[3] - box[1])
-    xy = np.tile(middle, (len(names), 1))
-    covariance = np.tile(size**2 * np.eye(2), (len(names), 1, 1))
-    seen = np.zeros(len(names))
+    xy, covariance, seen = _unseen(len(names), box)
     at = {name: i for i, name in enumerate(names)}
     for each in row["landmarks"]:
         if each["seen"] and each["name"] in at:
@@ -309,6 +307,17 @@ def remembered(row: Mapping[str, Any], film: Film) -> Detection:
         found=found,
         tips=np.array(tips, dtype=np.float64).reshape(-1, 2),
     )
+
+
+def _unseen(count: int, box: Sequence[float]) -> tuple[Array, Array, Array]:
+    """(K, 2) places, (K, 2, 2) covariances, (K,) zeros of landmarks of which the box is known.
+
+    The box's middle stands for each place, its size for how uncertain that is; pixels.
+    """
+    x0, y0, x1, y1 = box
+    middle, size = np.array([(x0 + x1) / 2, (y0 + y1) / 2]), max(x1 - x0, y1 - y0)
+    covariance = np.tile(size**2 * np.eye(2), (count, 1, 1))
+    return np.tile(middle, (count, 1)), covariance, np.zeros(count)
 
 
 def _spread(major: float, minor: float, angle_deg: float) -> Array:

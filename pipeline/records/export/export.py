@@ -101,11 +101,12 @@ class Exporter:
         self.studies: list[dict[str, object]] = []
         self.look: list[dict[str, object]] = []
 
-    def run(
-        self,
-        readings: Iterable[StoredReading],
-        progress: Progress = silent,
-    ) -> Outcome:
+    @property
+    def _hiding(self) -> bytes | None:
+        """The key with which names hide what they stand for; None where they tell it."""
+        return self.key if self.choices.deidentify else None
+
+    def run(self, readings: Iterable[StoredReading], progress: Progress = silent) -> Outcome:
         """Exports `readings`; problems are gathered, only a full disk raises (`StopError`)."""
         wanted = []
         for stored in readings:
@@ -114,9 +115,7 @@ class Exporter:
                 wanted.append((record, stored))
             else:
                 self.outcome.left_out += 1
-        place = naming.order_of(
-            [record for record, _ in wanted], self.key if self.choices.deidentify else None
-        )
+        place = naming.order_of([record for record, _ in wanted], self._hiding)
         wanted.sort(key=lambda pair: place(pair[0]))
         done = 0
         for study, of_study in groupby(wanted, key=lambda pair: naming.study_of(pair[0])):
@@ -277,8 +276,7 @@ class Exporter:
     ) -> None:
         if source.dataset is None:
             return
-        key = self.key if self.choices.deidentify else None
-        folder = self.out / "dicom" / naming.study_folder(record, key)
+        folder = self.out / "dicom" / naming.study_folder(record, self._hiding)
         stem = naming.stem(record, source.name if self.choices.deidentify else None)
         if self.choices.has("report"):
             report = measurement_report(shown, source.dataset, self.identity)
@@ -327,8 +325,7 @@ class Exporter:
             "" if film is None or self.choices.deidentify else naming.taken(film.header.acquired)
         )
         sheet = pages.Sheet(shown, name, f"{stem}.html", taken, picture, thumbnail, held_back)
-        key = self.key if self.choices.deidentify else None
-        page = pages.film_page(sheet, f"{naming.study_folder(record, key)}.html")
+        page = pages.film_page(sheet, f"{naming.study_folder(record, self._hiding)}.html")
         path = self.out / "pages" / sheet.file
         write_atomic(path, page)
         self.outcome.written.append(path)
@@ -337,7 +334,7 @@ class Exporter:
     def _study_page(self, study: str, sheets: Sequence[pages.Sheet]) -> None:
         if not sheets:
             return
-        file = f"{naming.folder(study, self.key if self.choices.deidentify else None)}.html"
+        file = f"{naming.folder(study, self._hiding)}.html"
         title = f"Study {len(self.studies) + 1}"
         path = self.out / "pages" / file
         write_atomic(path, pages.study_page(title, sheets))
