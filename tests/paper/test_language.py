@@ -224,7 +224,15 @@ def test_every_sentence_of_a_reading_has_its_pattern() -> None:
 
 def _mixed(text: str) -> list[str]:
     """The first place a word and the others numbers."""
-    words = ("rest", "AP", "right", "the film shows", "which", "Imager Pixel Spacing")
+    words = (
+        "rest",
+        "AP",
+        "right",
+        "the film shows",
+        "which",
+        "Imager Pixel Spacing",
+        "the patella",
+    )
     return [text.replace("7", word, 1) for word in words]
 
 
