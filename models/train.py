@@ -36,6 +36,7 @@ from models.telling import Progress, summary
 from models.validate import MeanShape, validate_keypoints, validate_locator
 from pipeline.contracts import Developer, Scenario, SceneScenario
 from pipeline.knee.errors import Problem
+from pipeline.records.files import make_folder
 
 CHECKPOINT = "checkpoint.safetensors"
 WARM_UP_STEPS = 200
@@ -58,7 +59,7 @@ def train(options: TrainOptions, scenarios: Sequence[Scenario], out: Path) -> di
     """
     if not scenarios:
         raise Problem("training", "no scenario to make films with", "name at least one")
-    out.mkdir(parents=True, exist_ok=True)
+    make_folder(out)
     return Training(options, out).run(scenarios)
 
 

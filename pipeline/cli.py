@@ -69,6 +69,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         # The reader of our output has gone (`squareon plugins | head`); nothing is wrong.
         sys.stderr.close()
         return OK
+    except OSError as error:
+        where = error.filename or "the system"
+        print(
+            f"squareon: stopped: {where}: {error.strerror or type(error).__name__}; "
+            "check the path, its permissions and the free space.",
+            file=sys.stderr,
+        )
+        return STOPPED
 
 
 def _run(argv: list[str]) -> int:

@@ -21,6 +21,7 @@ from pipeline.bench.suite_tables import suite_markdown
 from pipeline.bench.tables import markdown
 from pipeline.contracts import TRAINING_SEEDS, Detector, PoseEstimator, Progress, Scenario, silent
 from pipeline.knee.errors import Problem
+from pipeline.records.files import make_folder
 from pipeline.registry import build_section
 
 
@@ -152,7 +153,7 @@ def assess(
 
 def write_report(figures: Mapping[str, Any], out: Path, name: str = "accuracy") -> Path:
     """`NAME.json` and `NAME.md` under `out`; the path of the latter."""
-    out.mkdir(parents=True, exist_ok=True)
+    make_folder(out)
     text = suite_markdown(figures) if "conditions" in figures else markdown(figures)
     (out / f"{name}.json").write_text(json.dumps(figures, indent=1) + "\n")
     page = out / f"{name}.md"

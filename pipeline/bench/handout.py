@@ -26,7 +26,7 @@ from pipeline.contracts import Progress, silent
 from pipeline.knee.counted import counted
 from pipeline.knee.errors import Problem
 from pipeline.knee.landmarks import View, names_of
-from pipeline.records.files import write_atomic
+from pipeline.records.files import make_folder, write_atomic
 
 VIEWS: tuple[View, ...] = ("AP", "lateral")
 TELLS = ("view", "side", "sid_mm", "sod_mm", "central_ray", "lying_on_side", "c_arm")
@@ -57,7 +57,7 @@ def hand_out(settings: BenchSettings, out: Path, progress: Progress = silent) ->
         rows = [truth_row(cache, suite, seed) for seed in suite.seeds]
         for seed in suite.seeds:
             source = picture_path(cache, suite, seed)
-            (out / suite.name).mkdir(parents=True, exist_ok=True)
+            make_folder(out / suite.name)
             shutil.copyfile(source, out / suite.name / source.name)
         write_atomic(out / suite.name / "films.csv", films_csv(rows))
         write_atomic(out / suite.name / "films.json", json.dumps(films_json(suite, rows)) + "\n")

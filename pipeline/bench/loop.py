@@ -30,6 +30,7 @@ from pipeline.bench.tables import number, percent
 from pipeline.contracts import Progress, silent
 from pipeline.knee.errors import Problem
 from pipeline.knee.truth import LabelledFilm
+from pipeline.records.files import make_folder
 from pipeline.registry import build_section
 
 VIEWS = ("AP", "lateral")
@@ -210,7 +211,7 @@ def loop_markdown(figures: Mapping[str, Any]) -> str:
 
 def write_loop(figures: Mapping[str, Any], out: Path) -> Path:
     """`closed_loop.json` and `closed_loop.md` under `out`; the latter's path."""
-    out.mkdir(parents=True, exist_ok=True)
+    make_folder(out)
     (out / "closed_loop.json").write_text(json.dumps(figures, indent=1) + "\n")
     page = out / "closed_loop.md"
     page.write_text(loop_markdown(figures))

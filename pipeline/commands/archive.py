@@ -87,7 +87,7 @@ class ArchiveCommand:
             print(told_plan(plan))
             return 0
         listing = begin(source, chosen.wanted())
-        with Store.open(arguments.store) as store, _problems(arguments.problems) as note:
+        with _problems(arguments.problems) as note, Store.open(arguments.store) as store:
             reader = Reader(
                 source=source,
                 store=store,

@@ -103,18 +103,23 @@ def _span(text: str | None, name: str) -> tuple[float, float] | None:
     return max(least, -1e9), min(most, 1e9)
 
 
-def period(text: str) -> tuple[date | None, date | None]:
-    """First and last day of a period: a day, month or year, or two of them; raises `Problem`."""
+def period(text: str, name: str = "--period ") -> tuple[date | None, date | None]:
+    """First and last day of a period: a day, month or year, or two of them.
+
+    Raises `Problem`, which names what was given as `name`.
+    """
     low, dots, high = text.partition("..")
     try:
         first = _days(low)[0] if low.strip() else None
         last = _days(high if dots else low)[1] if (high if dots else low).strip() else None
     except ValueError as error:
         raise Problem(
-            f"--period {text}", "is no period", "write 2026, 2026-03, 2026-03-01 or two with .."
+            f"{name}{text}",
+            "is no period",
+            "write 2026, 2026-03, 2026-03-01 or two with .. between",
         ) from error
     if first is not None and last is not None and first > last:
-        raise Problem(f"--period {text}", "ends before it begins", "exchange the two")
+        raise Problem(f"{name}{text}", "ends before it begins", "exchange the two")
     return first, last
 
 

@@ -11,6 +11,7 @@ from typing import Any, ClassVar
 from pipeline.bench.assess import AssessSettings, assess, write_report
 from pipeline.commands.caution import CAUTION
 from pipeline.commands.progress import bar
+from pipeline.records.files import make_folder
 
 EXAMPLES = """\
 examples:
@@ -45,6 +46,7 @@ class AssessCommand:
 
     def run(self, arguments: argparse.Namespace, settings: Mapping[str, Any]) -> int:
         chosen = AssessSettings(**settings)
+        make_folder(arguments.out)
         with bar("reading synthetic films") as progress:
             figures, _ = assess(chosen, progress)
         name = arguments.name or ("suite" if chosen.suite else "accuracy")

@@ -127,7 +127,7 @@ def _films(paths: Sequence[str], out: Path, wanted: AuditSettings) -> Iterator[t
     from pipeline.audit import sources
     from pipeline.records import jsonl
     from pipeline.records.store import Acquisitions, open_store
-    from pipeline.records.store.fill import NAME
+    from pipeline.records.store.database import NAME
     from pipeline.records.store.keys import find_key
 
     place, named = Path(paths[0]), wanted.operators == "code"
@@ -143,11 +143,11 @@ def _films(paths: Sequence[str], out: Path, wanted: AuditSettings) -> Iterator[t
 
             yield sources.of_store(store, code if named else None), 0
         return
+    results, status = place, 0
+    if not (alone and (place / jsonl.NAME).is_file()):
+        results = out / "readings"
+        with bar("reading films") as progress:
+            outcome = read_batch([Path(path) for path in paths], results, wanted, progress=progress)
+        status = outcome.status
     key = sources.coded(find_key(out / "operators")) if named else None
-    if alone and (place / jsonl.NAME).is_file():
-        yield sources.of_results(place, key), 0
-        return
-    results = out / "readings"
-    with bar("reading films") as progress:
-        outcome = read_batch([Path(path) for path in paths], results, wanted, progress=progress)
-    yield sources.of_results(results, key), outcome.status
+    yield sources.of_results(results, key), status

@@ -13,6 +13,7 @@ from pipeline.commands.caution import CAUTION
 from pipeline.commands.progress import bar
 from pipeline.knee.counted import counted
 from pipeline.knee.errors import Problem
+from pipeline.records.files import make_folder
 
 EXAMPLES = """\
 examples:
@@ -62,6 +63,8 @@ class BenchCommand:
             raise Problem(f"bench {arguments.task}", "no file was named", "name one")
         if arguments.task not in ("check", "digests") and arguments.out is None:
             raise Problem(f"bench {arguments.task}", "no folder was named", "give --out DIR")
+        if arguments.out is not None:
+            make_folder(arguments.out)  # before the films are made
         task = getattr(self, f"_{arguments.task}")
         status = int(task(arguments, chosen))
         print(CAUTION)

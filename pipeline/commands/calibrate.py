@@ -11,6 +11,7 @@ from typing import Any, ClassVar
 from pipeline.bench.calibrate import CalibrateSettings, calibrate, write_calibration
 from pipeline.commands.caution import CAUTION
 from pipeline.commands.progress import bar
+from pipeline.records.files import make_folder
 
 EXAMPLES = """\
 examples:
@@ -38,6 +39,7 @@ class CalibrateCommand:
         )
 
     def run(self, arguments: argparse.Namespace, settings: Mapping[str, Any]) -> int:
+        make_folder(arguments.out)
         with bar("reading synthetic films") as progress:
             figures = calibrate(CalibrateSettings(**settings), progress)
         print(write_calibration(figures, arguments.out).read_text())

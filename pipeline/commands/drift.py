@@ -78,7 +78,7 @@ class DriftCommand:
 
         wanted = DriftSettings(**settings)
         how = How(
-            baseline=period(wanted.baseline) if wanted.baseline else None,
+            baseline=period(wanted.baseline, "baseline=") if wanted.baseline else None,
             rules=tuple(wanted.rules),
             k=wanted.k,
             h=wanted.h,

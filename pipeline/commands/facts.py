@@ -11,6 +11,7 @@ from typing import Any, ClassVar
 from pipeline.commands.caution import CAUTION
 from pipeline.commands.progress import bar
 from pipeline.knee.counted import counted
+from pipeline.knee.errors import Problem
 
 EXAMPLES = """\
 examples:
@@ -57,6 +58,8 @@ class FactsCommand:
         from pipeline.records.store import Acquisitions, open_store
         from pipeline.records.store.acquisition_table import take_codes, take_table
 
+        if arguments.rejected is not None and not arguments.rejected.exists():
+            raise Problem(str(arguments.rejected), "is not there", "check the path")
         problems = []
         with bar("looking into headers") as progress:
             store = open_store(arguments.store, progress=progress)

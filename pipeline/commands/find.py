@@ -13,6 +13,7 @@ from pipeline.commands.asked import add_choices, chosen
 from pipeline.commands.caution import CAUTION
 from pipeline.commands.progress import bar
 from pipeline.knee.counted import counted
+from pipeline.knee.errors import Problem
 
 if TYPE_CHECKING:
     from pipeline.records.store import Found
@@ -59,6 +60,8 @@ class FindCommand:
         from pipeline.records.found_files import writer_for
         from pipeline.records.store import find, open_store  # not light
 
+        if arguments.limit < 0:
+            raise Problem("--limit", f"{arguments.limit} is no number of rows", "give 0 or more")
         filter = chosen(arguments)
         write = None if arguments.out is None else writer_for(arguments.out)
         with bar("looking into headers") as progress:

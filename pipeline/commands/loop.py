@@ -11,6 +11,7 @@ from typing import Any, ClassVar
 from pipeline.bench.loop import LoopSettings, run_loop, write_loop
 from pipeline.commands.caution import CAUTION
 from pipeline.commands.progress import bar
+from pipeline.records.files import make_folder
 
 EXAMPLES = """\
 examples:
@@ -38,6 +39,7 @@ class LoopCommand:
         )
 
     def run(self, arguments: argparse.Namespace, settings: Mapping[str, Any]) -> int:
+        make_folder(arguments.out)
         with bar("simulating") as progress:
             figures = run_loop(LoopSettings(**settings), progress)
         print(write_loop(figures, arguments.out).read_text())

@@ -11,6 +11,7 @@ from typing import Any, ClassVar
 from pipeline.commands.caution import CAUTION
 from pipeline.knee.counted import counted
 from pipeline.practise.settings import PractiseSettings
+from pipeline.records.files import make_folder
 
 EXAMPLES = """\
 examples:
@@ -73,6 +74,7 @@ class PractiseCommand:
             return 0
         from pipeline.practise.serve import serve
 
+        make_folder(arguments.folder)  # before a class has played a round
         print(CAUTION)
         serve(arguments.folder, chosen, browser=not arguments.no_browser)
         return 0

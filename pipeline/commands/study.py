@@ -115,13 +115,14 @@ def _size(arguments: argparse.Namespace) -> int:
 
 def _plan(arguments: argparse.Namespace) -> int:
     from pipeline.records.journal import write_problems
-    from pipeline.study.plan import Plan, lay_out, truth_of
+    from pipeline.study.plan import Plan, check_fresh, lay_out, truth_of
 
     if arguments.out is None or not arguments.paths or not arguments.learners:
         raise Problem(
             "plan", "needs films, --learners and --out", "see the examples of squareon study --help"
         )
     plan = Plan(arguments.learners, arguments.arms, arguments.seed, arguments.what)
+    check_fresh(arguments.out)
     truth = {} if arguments.truth is None else truth_of(arguments.truth)
     films, problems, silent = _films(arguments.paths)
     if not films and len(problems) == 1:

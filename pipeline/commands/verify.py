@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
 from pipeline.knee.counted import counted
+from pipeline.knee.errors import Problem
 
 SHOWN = 20
+HASH = re.compile("[0-9a-f]{64}")
 
 EXAMPLES = """\
 examples:
@@ -42,13 +45,16 @@ class VerifyCommand:
     def run(self, arguments: argparse.Namespace, settings: Mapping[str, Any]) -> int:
         from pipeline.records.store import open_store  # not light
 
+        wanted = (arguments.contains or "").strip().lower()
+        if arguments.contains is not None and not HASH.fullmatch(wanted):
+            what = "is no hash: they have 64 digits, 0 to 9 and a to f"
+            raise Problem(f"--contains {arguments.contains}", what, "copy the one verify printed")
         with open_store(arguments.store, make=False) as store:
             broken = store.verify()
             rows, last = store.end()
             readings = sum(store.progress().values())
-            wanted = arguments.contains
             lines = [f"{one.where}: {one.what}" for one in broken]
-            if wanted and not store.holds(wanted.strip().lower()):
+            if wanted and not store.holds(wanted):
                 lines.append(f"history: no row has the hash {wanted}")
         for line in lines[:SHOWN]:
             print(f"broken: {line}")

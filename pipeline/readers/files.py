@@ -113,6 +113,8 @@ def cannot_open(path: Path, error: OSError) -> Problem:
     source = str(path)
     if isinstance(error, FileNotFoundError):
         return Problem(source, "does not exist", "check the spelling of the path")
+    if isinstance(error, IsADirectoryError):
+        return Problem(source, "is a folder, not a file", "name a file in it")
     if isinstance(error, PermissionError):
         return Problem(source, "may not be opened", "ask for permission to read it")
     reason = error.strerror or type(error).__name__

@@ -48,6 +48,12 @@ def disk_errors(path: Path) -> Iterator[None]:
         raise StopError(str(path), what, do) from error
 
 
+def make_folder(path: Path) -> None:
+    """Makes a folder for what is to come; said before the work where that cannot be."""
+    with disk_errors(path):
+        path.mkdir(parents=True, exist_ok=True)
+
+
 def write_atomic(path: Path, data: bytes | str) -> None:
     """Replaces `path` as a whole: a reader sees the old file or the new one, never a part."""
     # File names need not be valid text; what is not becomes a visible escape.

@@ -69,6 +69,12 @@ class Plan:
             raise Problem("learners, arms", "no such design", "two learners or more, arms 1 or 2")
 
 
+def check_fresh(out: Path) -> None:
+    """Raises `Problem` where `out` holds a study."""
+    if (out / "plan.json").exists():
+        raise Problem(str(out), "holds a study already", "choose another folder")
+
+
 def lay_out(
     plan: Plan,
     films: Sequence[tuple[str, Film]],
@@ -82,8 +88,7 @@ def lay_out(
         films: name and picture of each, at least four.
         truth: name to (rotation, tilt) in degrees, of those that are known; may be empty.
     """
-    if (out / "plan.json").exists():
-        raise Problem(str(out), "holds a study already", "choose another folder")
+    check_fresh(out)
     if len(films) < 4:
         raise Problem("films", f"{len(films)} are too few for two sets", "give at least four")
     seed = secrets.randbits(63) if plan.seed is None else plan.seed

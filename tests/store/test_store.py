@@ -433,7 +433,7 @@ def test_a_file_that_is_no_store_is_left_alone(tmp_path: Path) -> None:
     path = tmp_path / "store.sqlite"
     path.write_text("nothing of the kind, but long enough to be looked at" * 20)
     before = path.read_bytes()
-    with pytest.raises(Problem, match="cannot be used"):
+    with pytest.raises(Problem, match="is no store"):
         Store.open(str(path), KEY)
     assert path.read_bytes() == before
 

@@ -19,6 +19,10 @@ HEAD = "0004"
 """The newest migration; a test holds it against the migrations there are."""
 WAIT_S = 60
 LOCK = 0x5157_4152  # PostgreSQL's advisory lock of a store's writers
+MAGIC = b"SQLite format 3\0"
+"""How a file of SQLite begins (sqlite.org/fileformat2.html, 1.3)."""
+NAME = "store.sqlite"
+"""What the store of a folder is called."""
 MIGRATIONS = Path(__file__).parent / "migrations"
 
 
@@ -48,6 +52,17 @@ def shown(url: str | URL) -> str:
     except ArgumentError:
         return str(url)
     return parsed.database or "" if parsed.get_backend_name() == "sqlite" else str(parsed)
+
+
+def check_file(path: Path) -> None:
+    """Raises `Problem` where what lies at `path` is no file of a database."""
+    if path.is_dir():
+        raise Problem(str(path), "is a folder, not a store", f"name a file, as {path / NAME}")
+    if path.is_file():
+        with path.open("rb") as file:
+            begins = file.read(len(MAGIC))
+        if begins and begins != MAGIC:
+            raise Problem(str(path), "is no store", "name the file of a store")
 
 
 def engine_for(url: URL) -> Engine:
@@ -120,7 +135,8 @@ def told(url: URL) -> Iterator[None]:
             raise StopError(
                 shown(url), "the disk of the store is full", f"free some space and {AGAIN}"
             ) from error
-        cause = str(getattr(error, "orig", None) or error).strip().splitlines()
+        said = error.strerror if isinstance(error, OSError) else getattr(error, "orig", error)
+        cause = str(said or "").strip().splitlines()
         raise Problem(
             shown(url),
             f"the store cannot be used ({cause[0] if cause else type(error).__name__})",

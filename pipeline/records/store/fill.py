@@ -8,9 +8,8 @@ from pipeline.contracts import Progress, silent
 from pipeline.knee.errors import Problem
 from pipeline.records import jsonl
 from pipeline.records.store.acquisitions import Acquisitions
+from pipeline.records.store.database import NAME
 from pipeline.records.store.store import Store
-
-NAME = "store.sqlite"
 
 
 def open_store(

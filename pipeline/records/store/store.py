@@ -88,6 +88,8 @@ class Store:
         parsed = database.parse(url)
         file = None if parsed.get_backend_name() != "sqlite" else Path(parsed.database or "")
         with database.told(parsed):
+            if file is not None:
+                database.check_file(file)
             key = find_key(file) if key is None else checked(key, "the key given")
             engine = database.engine_for(parsed)
             database.migrate(engine, parsed, rebuild)
