@@ -23,11 +23,12 @@ from pipeline.records import canvas as c
 from pipeline.records.canvas import Canvas, Colour, text_width, wrapped
 from pipeline.records.files import write_atomic
 from pipeline.records.overlay import (
-    CAUTION,
+    FOOTER,
     VERDICTS,
     VIEWS,
     Window,
     depth_told,
+    draw_caution,
     draw_tip,
     overlay_name,
     short_name,
@@ -35,7 +36,7 @@ from pipeline.records.overlay import (
     windowed,
 )
 
-PANEL, MARGIN, FOOTER = 620, 26, 44
+PANEL, MARGIN = 620, 26
 SPANS_DEG = (15.0, 30.0)
 """Each angle is drawn from minus to plus the first that holds all of it, else the last; what lies
 beyond that is an arrow at the edge."""
@@ -87,10 +88,7 @@ def explained(film: Film, reading: Reading, *, size: int = 1100, note: str = "")
     rgb[:size, :size] = picture.rgb
     whole = Canvas(rgb)
     panel.draw(whole, size)
-    right, foot = size + PANEL, rows - FOOTER
-    whole.fill([(0, foot), (right, foot), (right, rows), (0, rows)], c.ORANGE)
-    left = max(MARGIN, (right - text_width(CAUTION, 26)) / 2)
-    whole.texts([((left, foot + 7), CAUTION, 26, c.BLACK)])
+    draw_caution(whole)
     return whole
 
 

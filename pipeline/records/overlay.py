@@ -118,12 +118,17 @@ def draw(
     rgb[:height, :width] = picture.rgb
     whole = Canvas(rgb)
     panel.draw(whole, width)
-    footer_y = rows - FOOTER
-    right = width + PANEL
-    whole.fill([(0, footer_y), (right, footer_y), (right, rows), (0, rows)], c.ORANGE)
-    left = max(MARGIN, (right - text_width(CAUTION, 26)) / 2)
-    whole.texts([((left, footer_y + 7), CAUTION, 26, c.BLACK)])
+    draw_caution(whole)
     return whole
+
+
+def draw_caution(picture: Canvas) -> None:
+    """The strip along the foot, `FOOTER` pixels high, that says what the picture is not for."""
+    rows, right = picture.rgb.shape[:2]
+    top = rows - FOOTER
+    picture.fill([(0, top), (right, top), (right, rows), (0, rows)], c.ORANGE)
+    left = max(MARGIN, (right - text_width(CAUTION, 26)) / 2)
+    picture.texts([((left, top + 7), CAUTION, 26, c.BLACK)])
 
 
 def part_shown(film: Film, reading: Reading, zoom: bool) -> tuple[int, int, int, int]:

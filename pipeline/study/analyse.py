@@ -58,7 +58,14 @@ class Effect:
 
 @dataclass(frozen=True)
 class Study:
-    """Answers and what is wrong or missing; `plan` as written in plan.json."""
+    """All answers of a study, unblinded.
+
+    Attributes:
+        what: is measured, as the plan says it, with its unit.
+        invented: the learners are.
+        arms: 1, all taught, or 2, of which one waits.
+        gaps: what is missing, a sentence each.
+    """
 
     what: str
     invented: bool

@@ -15,7 +15,7 @@ from pipeline.records.export import words
 from pipeline.records.export.plot import Shot
 from pipeline.records.export.plot import plot as plot_of
 from pipeline.records.export.record import NOTICE, Record
-from pipeline.records.overlay import CAUTION
+from pipeline.records.overlay import CAUTION, VIEWS
 from pipeline.records.share import FEW
 from pipeline.records.templates import render
 
@@ -133,7 +133,7 @@ def _told(sheet: Sheet) -> dict[str, Any]:
 
 
 def _what(reading: Mapping[str, Any]) -> str:
-    view, side = words.VIEWS[reading["view"]["name"]], reading["side"]["name"]
+    view, side = VIEWS[reading["view"]["name"]], reading["side"]["name"]
     return view if side is None or reading["view"]["name"] == "none" else f"{side} knee, {view}"
 
 

@@ -19,7 +19,6 @@ JUDGED = {
     "fail": mark("outside"),
     "cannot tell": mark("cannot tell"),
 }
-VIEWS = {"AP": "AP", "lateral": "lateral", "other": "another view", "none": "no knee"}
 
 WHAT_IT_SHOWS = {
     ("AP", "rotation", True): mark("the limb is turned inward"),
