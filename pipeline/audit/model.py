@@ -276,6 +276,9 @@ class Study:
         order: by what they were ordered.
         pictures, runs: pictures (exposures), and files of more than one.
         dose: of all pictures.
+        hunts: one for each view of each knee of which a film was read.
+        operator: the one code that films state, `several`, or None where none does.
+        day: the first that films state, YYYY-MM-DD.
         invented: the headers say that the films were made up.
     """
 

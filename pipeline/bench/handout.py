@@ -19,6 +19,7 @@ from pipeline.bench.films import (
     picture_path,
     published,
     truth_row,
+    verified,
 )
 from pipeline.bench.formats import MOST_TOLD, Fault, read_predictions, unmatched
 from pipeline.bench.suites import Suite
@@ -151,8 +152,6 @@ def _kinds(faults: list[Fault]) -> str:
 def digests(settings: BenchSettings, progress: Progress = silent, out: Path | None = None) -> str:
     """Makes films and tells their fingerprints against those published; with `out` also writes
     `digests.json` there, to be published with a new version of a suite."""
-    from pipeline.bench.films import verified
-
     suites, cache = chosen_suites(settings), _cache(settings)
     make_films(list(suites.values()), cache, workers=settings.workers, progress=progress)
     lines, found = [], published()

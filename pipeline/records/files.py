@@ -58,19 +58,10 @@ def write_atomic(path: Path, data: bytes | str) -> None:
     """Replaces `path` as a whole: a reader sees the old file or the new one, never a part."""
     # File names need not be valid text; what is not becomes a visible escape.
     raw = data.encode("utf-8", "backslashreplace") if isinstance(data, str) else data
-    with disk_errors(path):
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(raw)
-                file.flush()
-                os.fsync(file.fileno())
-            os.chmod(name, 0o666 & ~_umask())
-            os.replace(name, path)
-        except BaseException:
-            Path(name).unlink(missing_ok=True)
-            raise
+    with whole_file(path) as part, open(part, "wb") as file:
+        file.write(raw)
+        file.flush()
+        os.fsync(file.fileno())
 
 
 @contextmanager
