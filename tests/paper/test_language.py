@@ -175,8 +175,9 @@ NOT_SAID = (
     "nuclear medicine",
     "a set of contours",
     "Nominal Scanned Pixel Spacing",
+    "the knee's lateral side",
 )
-"""Texts of four and more words that no reading holds, and names that DICOM gives."""
+"""Texts of four and more words that no reading holds alone, and names that DICOM gives."""
 OF_PROBLEMS = ("Problem", "ValueError", "TypeError", "cannot_open", "_unexpected", "_damaged")
 
 
