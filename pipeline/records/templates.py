@@ -6,6 +6,8 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from pipeline.knee.counted import counted
+
 
 def render(room: str, template: str, **values: Any) -> str:
     """The page; every value is escaped, and one that is missing raises.
@@ -24,4 +26,5 @@ def render(room: str, template: str, **values: Any) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["counted"] = counted
     return environment.get_template(template).render(**values)

@@ -169,6 +169,7 @@ def test_few_films_of_an_operator_are_said_to_be_few(reading: dict) -> None:
     assert "too few to tell anything" in text
     assert "never for judging a person" in text
     many = [Shot("20200102", 1.0, 1.0, "yes")] * 30
+    assert "1 film, " in Page(operators_page({"A": many[:1]}, 5.0)).text
     assert "too few" not in Page(operators_page({"A": many}, 5.0)).text
 
 

@@ -25,7 +25,7 @@ export function seriesView(found, id, go, back, tolerance) {
       "div",
       { class: "list-top" },
       h("h1", { id: "series-title" }, "Series of this study"),
-      h("p", { class: "quiet" }, `${found.shots.length} shots in time order; `, total(found)),
+      h("p", { class: "quiet" }, `${found.shots.length === 1 ? "1 shot" : `${found.shots.length} shots`} in time order; `, total(found)),
       button("Back to the film", { keys: "B", onclick: () => go(id) }),
     ),
     found.stories.map((each) => story(each, found.shots, tolerance)),

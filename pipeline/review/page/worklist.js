@@ -180,7 +180,8 @@ export class Worklist {
     this.inner.style.height = `${this.shown.length * ROW}px`;
     this.grid.setAttribute("aria-rowcount", String(this.shown.length + 1));
     const all = this.rows.length;
-    clear(this.count, this.shown.length === all ? `${all} readings` : `${this.shown.length} of ${all} readings`);
+    const counted = all === 1 ? "1 reading" : `${all} readings`;
+    clear(this.count, this.shown.length === all ? counted : `${this.shown.length} of ${counted}`);
     this.#progress();
     this.draw();
     if (focused) this.pool.get(this.index)?.focus({ preventScroll: true });
