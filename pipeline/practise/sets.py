@@ -18,6 +18,7 @@ from pipeline.practise.exercise import (
     code_of,
     exercise_of,
 )
+from pipeline.readers.files import cannot_open
 from pipeline.registry import nearest
 
 MOST_EXERCISES = 200
@@ -59,7 +60,7 @@ def read_set(path: Path) -> TaskSet:
     try:
         text = path.read_text(encoding="utf-8")
     except OSError as error:
-        raise Problem(str(path), f"cannot be read ({error.strerror})", "check the path") from None
+        raise cannot_open(path, error) from None
     except UnicodeDecodeError:
         raise Problem(str(path), "is no UTF-8 text", "save it as UTF-8") from None
     try:

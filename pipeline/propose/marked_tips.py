@@ -21,6 +21,7 @@ from pipeline.contracts import Detector
 from pipeline.knee.detection import Detection
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
+from pipeline.readers.files import cannot_open
 from pipeline.registry import build
 
 COLUMNS = ("film", "x", "y")
@@ -99,7 +100,9 @@ def marks_of(path: Path) -> tuple[dict[Key, NDArray[np.float64]], str]:
     try:
         raw = path.read_bytes()
         text = raw.decode("utf-8-sig")
-    except (OSError, UnicodeDecodeError):
+    except OSError as error:
+        raise cannot_open(path, error) from None
+    except UnicodeDecodeError:
         raise Problem(str(path), "cannot be read as a table", "give a CSV file in UTF-8") from None
     table = csv.DictReader(io.StringIO(text))
     missing = [name for name in COLUMNS if name not in (table.fieldnames or ())]

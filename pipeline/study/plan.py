@@ -20,12 +20,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 
 from pipeline.contracts import Progress, silent
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
+from pipeline.readers.files import cannot_open
+from pipeline.records.deep import deep_levels, png16
 from pipeline.records.files import write_atomic
 from pipeline.records.table import csv_text
 from pipeline.study.orders import SETS, arms_of, code_names, orders, split
@@ -146,11 +147,7 @@ def lay_out(
 
 def picture_of(film: Film) -> bytes:
     """The film's pixels as PNG of 16 bits, nothing else."""
-    grey = np.rint(np.clip(film.pixels, 0.0, 1.0) * np.float32(65535)).astype(np.uint16)
-    good, data = cv2.imencode(".png", grey)
-    if not good:
-        raise Problem(film.source, "cannot be written as PNG", "leave it out")
-    return data.tobytes()
+    return png16(deep_levels(film))
 
 
 def seal(key: Mapping[str, Any]) -> bytes:
@@ -198,7 +195,9 @@ def rows_of(path: Path, columns: Iterable[str]) -> list[dict[str, str]]:
     """Rows of a table, cells stripped. Raises `Problem` where it or a column is not there."""
     try:
         text = path.read_text("utf-8-sig")
-    except (OSError, UnicodeDecodeError):
+    except OSError as error:
+        raise cannot_open(path, error) from None
+    except UnicodeDecodeError:
         raise Problem(str(path), "cannot be read as a table", "give a CSV file in UTF-8") from None
     semicolons = text.split("\n", 1)[0].count(";") > text.split("\n", 1)[0].count(",")
     table = csv.DictReader(io.StringIO(text), delimiter=";" if semicolons else ",")

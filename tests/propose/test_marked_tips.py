@@ -86,7 +86,7 @@ def test_a_wrong_table_is_said_at_once(tmp_path, text, words):
 def test_outside_the_film_missing_and_on_itself(tmp_path):
     with pytest.raises(Problem, match="outside the film"):
         marked(tmp_path, "film,x,y\na.png,400,20\n").detect(film("a.png"))
-    with pytest.raises(Problem, match="cannot be read"):
+    with pytest.raises(Problem, match="does not exist"):
         _ = build("detector", "marked", {"tips": str(tmp_path / "none.csv")}).weights
     with pytest.raises(Problem, match="on itself"):
         build("detector", "marked", {"base": "marked"})

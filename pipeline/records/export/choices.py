@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Literal
 
 from pipeline.knee.errors import Problem
+from pipeline.readers.files import cannot_open
 from pipeline.records.export.burnt_in import Box
 
 WHAT = ("report", "presentation", "tables", "coco", "html", "operators")
@@ -64,7 +65,9 @@ def read_looked(path: Path) -> dict[str, Looked]:
     try:
         with open(path, encoding="utf-8", newline="") as file:
             rows = list(csv.DictReader(file))
-    except (OSError, UnicodeDecodeError) as error:
+    except OSError as error:
+        raise cannot_open(path, error) from error
+    except UnicodeDecodeError as error:
         raise Problem(str(path), "cannot be read as a table", "give burnt_in.csv") from error
     found: dict[str, Looked] = {}
     for number, row in enumerate(rows, start=2):

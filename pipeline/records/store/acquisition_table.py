@@ -20,6 +20,7 @@ from pipeline.knee.acquisition import (
     modality_of,
 )
 from pipeline.knee.errors import Problem
+from pipeline.readers.files import cannot_open
 from pipeline.records.store.acquisitions import COLUMNS, Acquisitions, checked_label
 from pipeline.records.store.keys import KINDS
 
@@ -99,7 +100,9 @@ def _rows(path: Path) -> tuple[list[str], list[tuple[str, dict[str, str]]]]:
                 )
                 for row in table
             ]
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
+    except OSError as error:
+        raise cannot_open(path, error) from error
+    except (UnicodeDecodeError, csv.Error) as error:
         raise Problem(str(path), "cannot be read as a table", "give a CSV file in UTF-8") from error
     return columns, rows
 
