@@ -23,6 +23,11 @@ def _ends_by_sorting(values: np.ndarray) -> tuple[float, float]:
     return float(low), float(high)
 
 
+def _limits(kind: type) -> tuple[float, float]:
+    info = np.iinfo(kind)
+    return float(info.min), float(info.max)
+
+
 @settings(deadline=None, max_examples=150)
 @given(
     seed=st.integers(0, 2**32 - 1),
@@ -75,9 +80,9 @@ def test_unused_bits_go_and_empty_ones_cost_nothing(signed: bool, beyond: bool, 
 @pytest.mark.parametrize("kind", [np.uint8, np.uint16, np.int16, np.int32, np.float32])
 def test_a_falling_scale_turns_the_order_round(kind: type) -> None:
     rng = np.random.default_rng(4)
-    ends = (-1e3, 1e3) if kind is np.float32 else (np.iinfo(kind).min, np.iinfo(kind).max)
-    values = rng.uniform(*ends, (40, 50)).astype(kind)
-    values[0, :2] = ends
+    low, high = (-1e3, 1e3) if kind is np.float32 else _limits(kind)
+    values = rng.uniform(low, high, (40, 50)).astype(kind)
+    values[0, :2] = low, high
     header = Dataset()
     header.RescaleSlope, header.RescaleIntercept = -0.5, 7
     turned, falling, cautions = modality_values(values, header)
