@@ -40,7 +40,7 @@ def test_a_range_that_is_certainly_full_is_not_clipped(
 ) -> None:
     rng = np.random.default_rng(seed)
     top = 250 if kind is np.uint8 else 1000
-    values = rng.integers(0, max(body * top // 1000, 1) + 1, (96, 110)).astype(kind)
+    values: np.ndarray = rng.integers(0, max(body * top // 1000, 1) + 1, (96, 110)).astype(kind)
     rows = rng.integers(0, 96, outer)
     values[rows, rng.integers(0, 110, outer)] = top
     low, high = float(values.min()), float(values.max())
@@ -81,7 +81,7 @@ def test_unused_bits_go_and_empty_ones_cost_nothing(signed: bool, beyond: bool, 
 def test_a_falling_scale_turns_the_order_round(kind: type) -> None:
     rng = np.random.default_rng(4)
     low, high = (-1e3, 1e3) if kind is np.float32 else _limits(kind)
-    values = rng.uniform(low, high, (40, 50)).astype(kind)
+    values: np.ndarray = rng.uniform(low, high, (40, 50)).astype(kind)
     values[0, :2] = low, high
     header = Dataset()
     header.RescaleSlope, header.RescaleIntercept = -0.5, 7
