@@ -25,13 +25,12 @@ from pathlib import Path
 from typing import Any
 
 import cv2
-import numpy as np
 
 from pipeline.contracts import Progress, Scenario, silent
 from pipeline.knee.counted import counted
 from pipeline.knee.errors import Problem
-from pipeline.knee.film import Film
 from pipeline.knee.truth import LabelledFilm
+from pipeline.records.deep import deep_levels, png16
 from pipeline.records.dicom_out import Invention, dataset_of, orientation_of
 from pipeline.records.files import AGAIN, StopError, append_lines, read_lines, write_atomic
 from pipeline.records.truth_lines import coco, film_row, line_of
@@ -190,17 +189,8 @@ class Maker:
             return b"", {"index": index, "seed": seed, "failed": what}
         row = film_row(labelled, index=index, seed=seed, file=self.settings.file(index))
         if self.settings.format == "png":
-            return png(labelled.film), row
+            return png16(deep_levels(labelled.film)), row
         return dicom(labelled, seed), row
-
-
-def png(film: Film) -> bytes:
-    """The film as a 16-bit grey PNG, 0 = black."""
-    deep = np.rint(np.clip(film.pixels, 0, 1) * 65535).astype(np.uint16)
-    done, data = cv2.imencode(".png", deep, [cv2.IMWRITE_PNG_COMPRESSION, 3])
-    if not done:
-        raise RuntimeError("the PNG encoder refused a 16-bit grey picture")
-    return data.tobytes()
 
 
 def dicom(labelled: LabelledFilm, seed: int) -> bytes:

@@ -28,6 +28,7 @@ from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film, HeaderHints, Scale
 from pipeline.knee.tips import TipsTruth
 from pipeline.knee.truth import KneeTruth, LabelledFilm
+from pipeline.records.deep import FULL, deep_levels, png16
 from pipeline.records.files import write_atomic
 from pipeline.records.truth_lines import film_row, line_of
 from pipeline.registry import build_section
@@ -97,15 +98,12 @@ def _make(job: tuple[Suite, list[int], Path]) -> int:
 
 def store(cache_dir: Path, suite: Suite, seed: int, labelled: LabelledFilm) -> None:
     """Writes one film and its truth."""
-    deep = np.rint(np.clip(labelled.film.pixels, 0, 1) * 65535).astype(np.uint16)
-    done, data = cv2.imencode(".png", deep, [cv2.IMWRITE_PNG_COMPRESSION, 3])
-    if not done:
-        raise RuntimeError("the PNG encoder refused a 16-bit grey picture")
+    deep = deep_levels(labelled.film)
     path = picture_path(cache_dir, suite, seed)
-    write_atomic(path, data.tobytes())
+    write_atomic(path, png16(deep))
     row = film_row(labelled, index=seed, seed=seed, file=path.name)
     row["pixels_sha256"] = pixels_digest(deep)
-    row["mean_grey"] = round(float(deep.mean()) / 65535, 7)
+    row["mean_grey"] = round(float(deep.mean()) / FULL, 7)
     write_atomic(truth_path(cache_dir, suite, seed), line_of(row) + "\n")
 
 
@@ -202,7 +200,7 @@ def read_film(cache_dir: Path, suite: Suite, seed: int) -> LabelledFilm:
             "is missing or not the film that its line of truth speaks of",
             f"delete {truth_path(cache_dir, suite, seed)}; the next run makes both again",
         )
-    return truth_of_row(row, (deep.astype(np.float32) / np.float32(65535)))
+    return truth_of_row(row, (deep.astype(np.float32) / np.float32(FULL)))
 
 
 # ---- digests -----------------------------------------------------------------------------------

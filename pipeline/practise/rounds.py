@@ -20,7 +20,7 @@ from pipeline.knee.truth import KneeTruth
 from pipeline.language import mark
 from pipeline.practise.exercise import Exercise, Rules, code_of
 from pipeline.practise.table import Moves, Stand, aim_of, base_aim, first_stand, needed
-from pipeline.review.films import FULL
+from pipeline.records.deep import FULL
 
 OFF_MM = 10.0
 """From here on the knee counts as off centre: a design choice, 0.8 degrees at a C-arm."""

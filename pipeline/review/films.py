@@ -17,10 +17,8 @@ from pipeline.knee.detection import Detection
 from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
 from pipeline.readers.read import read_films
+from pipeline.records.deep import FULL
 from pipeline.review.recompute import Base, behind, remembered
-
-FULL = 65535
-"""The brightest grey level sent to the browser."""
 
 
 @dataclass(frozen=True)
