@@ -102,6 +102,9 @@ def test_the_audit_of_a_series_of_shots(house: House) -> None:
     before = [each.shot.dose_area_gy_cm2 or 0.0 for each in house.shots.films]
     count = hunt["films_to_square"] - 1
     assert hunt["before_dose"]["gy_cm2"] == pytest.approx(sum(before[:count]))
+    advice = hunt["advice"]
+    for angle, (low, high) in zip(advice["pose"], advice["pose_90"], strict=True):
+        assert low < angle < high
 
 
 def test_the_audit_of_a_run_whose_limb_was_moved(house: House) -> None:
