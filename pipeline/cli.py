@@ -342,9 +342,8 @@ def _told(error: Exception, name: str, schema: type, overrides: Sequence[str]) -
         expected = plain.get(wrong.group(2), wrong.group(2))
         where = getattr(cause, "full_key", None) or name
         return Problem(str(where), f"expected {expected}, got {wrong.group(1)}", "correct it")
-    first = text.splitlines()[0]
     said = next((word for word in overrides if word in text), "settings")
-    return Problem(said, f"cannot be understood ({first})", f"write key=value; keys: {keys}")
+    return Problem(said, "cannot be understood", f"write key=value; keys: {', '.join(keys)}")
 
 
 def _near_key(key: str, schema: type) -> str:

@@ -56,4 +56,5 @@ class CopyCommand:
         ):
             readings = sum(copy.progress().values())
             print(f"{counted(readings, 'reading')} copied with all history to {shown(copy.url)}")
+            print("  the key is not copied: it is the first store's, see squareon copy --help")
         return 0

@@ -45,6 +45,8 @@ CASES = (
     "practise words.txt/out --no-browser port=0",
     "read nope --out out",
     "read empty --out out",
+    "read empty --out out align=",
+    "read empty --out out workers={",
     "read words.txt --out words.txt",
     "receive words.txt senders=[A@127.0.0.1]",
     "report nope out",

@@ -318,7 +318,9 @@ def test_a_copy_is_the_store(
     place = place_of(filled, monkeypatch)
     target = url.replace("store.sqlite", "copy.sqlite")
     assert main(["copy", place, target]) == 0
-    assert "4 readings copied with all history" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "4 readings copied with all history" in said
+    assert "the key is not copied" in said
     with Store.open(target, KEY) as copy:
         assert copy.verify() == []
         assert copy.holds(filled.end()[1])
