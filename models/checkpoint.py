@@ -40,7 +40,7 @@ def load(path: Path) -> tuple[dict[str, Tensor], dict[str, Any]]:
     except (SafetensorError, KeyError, ValueError) as error:
         raise Problem(
             str(path),
-            f"not a checkpoint of this program ({error})",
+            "is no checkpoint of this program, or damaged",
             "train again or choose another",
         ) from error
 

@@ -119,7 +119,7 @@ class OnnxDetector:
                 facts = json.loads(session.get_modelmeta().custom_metadata_map["facts"])
             except Exception as error:
                 raise Problem(
-                    str(path), f"not a network of this program ({error})", "choose other weights"
+                    str(path), "is no network of this program, or damaged", "choose other weights"
                 ) from error
             if facts["channels"] != list(CHANNELS) or facts["views"] != list(VIEWS):
                 raise Problem(

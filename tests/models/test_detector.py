@@ -111,7 +111,7 @@ def test_missing_weights_are_told(tmp_path: Path) -> None:
     with pytest.raises(Problem, match=r"no keypoints\.onnx"):
         _ = OnnxDetector(str(tmp_path)).weights
     (tmp_path / "keypoints.onnx").write_bytes(b"nonsense")
-    with pytest.raises(Problem, match="not a network"):
+    with pytest.raises(Problem, match="no network"):
         _ = OnnxDetector(str(tmp_path)).weights
 
 

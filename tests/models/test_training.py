@@ -113,7 +113,7 @@ def test_weights_and_optimizer_survive_a_checkpoint(tmp_path: Path) -> None:
 def test_a_file_that_is_no_checkpoint_is_told(tmp_path: Path) -> None:
     path = tmp_path / "checkpoint.safetensors"
     path.write_bytes(b"not at all")
-    with pytest.raises(Problem, match="not a checkpoint"):
+    with pytest.raises(Problem, match="no checkpoint"):
         checkpoint.load(path)
 
 
