@@ -42,6 +42,7 @@ from pipeline.knee.errors import Problem
 from pipeline.knee.film import Film
 from pipeline.knee.landmarks import names_of
 from pipeline.knee.truth import LabelledFilm
+from pipeline.language import speech
 from pipeline.records.files import append_lines, read_lines
 from pipeline.registry import build_section, load, nearest
 
@@ -63,6 +64,7 @@ class BenchSettings:
         own: `films`: your folder; `marks`: your file of marks, in a form of predictions.
         cache: folder that keeps the films; empty: the user's cache.
         workers: processes; 0 = one per core.
+        language: of the page: en, de; tables for papers are in English.
     """
 
     films: int = 24
@@ -76,6 +78,7 @@ class BenchSettings:
     own: dict[str, Any] = field(default_factory=dict)
     cache: str = ""
     workers: int = 0
+    language: str = "en"
 
 
 @dataclass(frozen=True)
@@ -378,6 +381,7 @@ def examine(
     Raises:
         Problem: settings that make no exam, or files of predictions that are not in order.
     """
+    speech(settings.language)  # an unknown one is told before hours of work
     entries = chosen_entries(settings)
     suites = chosen_suites(settings)
     own = own_films(settings.own) if _wants_own(settings) else None

@@ -5,91 +5,110 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from pipeline.bench.suite_tables import words
+from pipeline.bench.words import entry as entry_of
+from pipeline.bench.words import short
+from pipeline.bench.words import suite as suite_of
+from pipeline.language import Speech
 from pipeline.records.paper import Block
 from pipeline.records.paper.charts import STYLES, Line, figure, house, lines, picture
 
 MOST = len(STYLES)
 
 
-def plots(results: Mapping[str, Any], about: str) -> list[Block]:
+def plots(t: Speech, results: Mapping[str, Any], about: str) -> list[Block]:
     """The charts about `landmarks`, `angles` or `square`; of the first entries where there are
     more than one chart can tell apart."""
     entries = list(results["figures"])[:MOST]
-    first = words(next(iter(results["figures"][entries[0]])))
+    first = suite_of(t, next(iter(results["figures"][entries[0]])))
     kinds = {"landmarks": _landmark_plots, "angles": _angle_plots, "square": _square_plots}
-    return [block for block in kinds[about](results, entries, first) if block is not None]
+    return [block for block in kinds[about](t, results, entries, first) if block is not None]
 
 
 def _landmark_plots(
-    results: Mapping[str, Any], entries: list[str], first: str
+    t: Speech, results: Mapping[str, Any], entries: list[str], first: str
 ) -> list[Block | None]:
     return [
         _over_suites(
+            t,
             results,
             entries,
             lambda f: f["both"]["landmarks"].get("mean"),
-            "mean error of landmarks, mm",
+            t("mean error of landmarks, mm"),
         ),
         _curve(
+            t,
             results,
             entries,
             lambda f: f["both"]["landmarks"].get("sdr_curve"),
             "mm",
-            "share of landmarks within, %",
-            f"Suite {first}: share of landmarks within a distance of the truth",
+            t("share of landmarks within, %"),
+            t("Suite {suite}: share of landmarks within a distance of the truth", suite=first),
             100,
         ),
     ]
 
 
-def _angle_plots(results: Mapping[str, Any], entries: list[str], first: str) -> list[Block | None]:
+def _angle_plots(
+    t: Speech, results: Mapping[str, Any], entries: list[str], first: str
+) -> list[Block | None]:
     return [
         _over_suites(
+            t,
             results,
             entries,
             lambda f: f["both"]["angles"].get("mae"),
-            "mean absolute error of angles, degrees",
+            t("mean absolute error of angles, degrees"),
         ),
         _curve(
+            t,
             results,
             entries,
             lambda f: [[100 * r["kept"], r["angles_mae"]] for r in f["abstention"]],
-            "knees kept, the surest first, %",
-            "mean absolute error, degrees",
-            f"Suite {first}: abstention. A line that falls to the left says that an "
-            "entry knows when it is unsure",
+            t("knees kept, the surest first, %"),
+            t("mean absolute error, degrees"),
+            t(
+                "Suite {suite}: abstention. A line that falls to the left says that an entry knows "
+                "when it is unsure",
+                suite=first,
+            ),
             1,
         ),
         _curve(
+            t,
             results,
             entries,
             lambda f: [
                 [100 * float(level), 100 * held]
                 for level, held in (f["both"]["angles"].get("held_at") or {}).items()
             ],
-            "interval promised, %",
-            "angles inside it, %",
-            f"Suite {first}: intervals against their promise (dotted: as promised)",
+            t("interval promised, %"),
+            t("angles inside it, %"),
+            t("Suite {suite}: intervals against their promise (dotted: as promised)", suite=first),
             1,
             diagonal=True,
         ),
     ]
 
 
-def _square_plots(results: Mapping[str, Any], entries: list[str], first: str) -> list[Block | None]:
+def _square_plots(
+    t: Speech, results: Mapping[str, Any], entries: list[str], first: str
+) -> list[Block | None]:
     return [
         _curve(
+            t,
             results,
             entries,
             lambda f: [
                 [100 * row["said"], 100 * row["true"]]
                 for row in ((f["square"] or {}).get("usable") or {}).get("reliability", [])
             ],
-            "probability of being square on, as said, %",
-            "truly square on, %",
-            f"Suite {first}: probability of being square on within 5 degrees "
-            "(dotted: as it should be)",
+            t("probability of being square on, as said, %"),
+            t("truly square on, %"),
+            t(
+                "Suite {suite}: probability of being square on within 5 degrees (dotted: as it "
+                "should be)",
+                suite=first,
+            ),
             1,
             diagonal=True,
         )
@@ -97,7 +116,7 @@ def _square_plots(results: Mapping[str, Any], entries: list[str], first: str) ->
 
 
 def _over_suites(
-    results: Mapping[str, Any], entries: list[str], take: Any, label: str
+    t: Speech, results: Mapping[str, Any], entries: list[str], take: Any, label: str
 ) -> Block | None:
     suites = list(results["figures"][entries[0]])
     drawn, axes = figure(height=1.3 + 0.42 * len(suites))
@@ -112,21 +131,30 @@ def _over_suites(
                 if three.get("low") is not None and three.get("high") is not None:
                     axes.plot([three["low"], three["high"]], [at, at], color=style.colour, lw=1.4)
                 look = {**style.line, "linestyle": ""}
-                name = None if any(line.get_label() == words(entry) for line in axes.lines) else 1
-                axes.plot([three["value"]], [at], label=words(entry) if name else None, **look)
+                name = (
+                    None
+                    if any(line.get_label() == entry_of(t, entry) for line in axes.lines)
+                    else 1
+                )
+                axes.plot(
+                    [three["value"]], [at], label=entry_of(t, entry) if name else None, **look
+                )
                 some = True
-        axes.set_yticks(range(len(suites)), [words(suite) for suite in suites])
+        axes.set_yticks(range(len(suites)), [suite_of(t, suite) for suite in suites])
         axes.set_ylim(len(suites) - 0.4, -0.6)
         axes.set_xlim(left=0)
         axes.set_xlabel(label)
+        axes.xaxis.set_major_formatter(lambda value, _: short(t, value))
         axes.legend(loc="lower left", bbox_to_anchor=(0, 1), ncols=4, borderaxespad=0.2)
     if not some:
         return None
-    caption = f"{label[0].upper()}{label[1:]}, with 95 % intervals over persons."
-    return picture(drawn, f"{label} of each entry on each suite; the tables below", caption)
+    caption = t("{what}, with 95 % intervals over persons.", what=label[0].upper() + label[1:])
+    alt = t("{what}, each entry on each suite; the numbers stand in the tables below", what=label)
+    return picture(drawn, alt, caption)
 
 
 def _curve(
+    t: Speech,
     results: Mapping[str, Any],
     entries: list[str],
     take: Any,
@@ -142,11 +170,13 @@ def _curve(
         points = take(results["figures"][entry][suite]) or []
         if points:
             series.append(
-                Line(words(entry), [p[0] for p in points], [scale * p[1] for p in points])
+                Line(entry_of(t, entry), [p[0] for p in points], [scale * p[1] for p in points])
             )
     if not series:
         return None
     drawn = lines(series, x_label=x_label, y_label=y_label)
+    for axis in (drawn.axes[0].xaxis, drawn.axes[0].yaxis):
+        axis.set_major_formatter(lambda value, _: short(t, value))
     if diagonal:
         with house():
             axes = drawn.axes[0]

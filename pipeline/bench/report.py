@@ -18,16 +18,21 @@ from pipeline.bench.films import default_cache
 from pipeline.bench.paired import compare_entries, shifts
 from pipeline.bench.plots import plots
 from pipeline.bench.print import latex, markdown
-from pipeline.bench.suite_tables import words
+from pipeline.bench.suite_tables import words as plain
+from pipeline.bench.words import NO_FIGURES, STATES, entry, number, suite
+from pipeline.language import Speech, mark, speech
 from pipeline.records.files import write_atomic
 from pipeline.records.paper import Block, Heading, Items, Paper, Table, Text, write_html
 
 Results = Mapping[str, Any]
-NO_FIGURES = "-"
+Cell = Callable[[Speech, Mapping[str, Any]], str]
 
 
 def write_report(exam: Exam, out: Path) -> str:
-    """Writes everything and returns the tables as Markdown."""
+    """Writes everything and returns the tables as Markdown.
+
+    The page is in the language that is asked for; files for papers and programs are in English.
+    """
     cache = Path(exam.settings.cache) if exam.settings.cache else default_cache()
     reference = exam.settings.reference
     if reference not in exam.scores:
@@ -47,27 +52,35 @@ def write_report(exam: Exam, out: Path) -> str:
         }
     )
     write_atomic(out / "results.json", json.dumps(results, indent=1, allow_nan=False) + "\n")
-    tables = tables_of(results)
-    text = preface(results) + "\n\n" + "\n\n".join(markdown(t) for t in tables) + "\n"
+    english = speech("en")
+    tables = tables_of(english, results)
+    text = preface(english, results) + "\n\n" + "\n\n".join(map(markdown, tables)) + "\n"
+    text = text.replace("\u2212", "-")
     write_atomic(out / "benchmark.md", text)
-    write_atomic(out / "benchmark.tex", "\n\n".join(latex(t) for t in tables) + "\n")
+    write_atomic(out / "benchmark.tex", _latex(tables))
     write_atomic(out / "landmarks.csv", landmarks_csv(results))
-    write_html(paper_of(results, tables), out / "report.html")
+    write_html(paper_of(speech(exam.settings.language), results), out / "report.html")
     return text
 
 
-def preface(results: Results) -> str:
+def _latex(tables: Sequence[Table]) -> str:
+    return ("\n\n".join(map(latex, tables)) + "\n").replace("\u2212", "-")
+
+
+def preface(t: Speech, results: Results) -> str:
     """What the figures are of, in a few sentences."""
     made = results["made_by"]
-    machine = made["machine"]
-    return (
-        f"{made['films']} synthetic films a suite, seeds from {made['first_seed']}, which training "
-        "never used; every suite shows the same persons. 95 % intervals in brackets resample "
-        "persons. Landmarks: radial error at fixed landmarks, error normal to the outline at "
-        "contour landmarks, mm at the knee, of those given; within 2 mm: of all that could have "
-        "been found. Angles: rotation and tilt together, degrees. Made by version "
-        f"{made['version']} on {machine['processor']}. Synthetic films say nothing about how well "
-        "real ones are read."
+    return t(
+        "{films} synthetic films a suite, seeds from {seed}, which training never used; every "
+        "suite shows the same persons. 95 % intervals in brackets resample persons. Landmarks: "
+        "radial error at fixed landmarks, error normal to the outline at contour landmarks, mm at "
+        "the knee, of those given; within 2 mm: of all that could have been found. Angles: "
+        "rotation and tilt together, degrees. Made by version {version} on {machine}. Synthetic "
+        "films say nothing about how well real ones are read.",
+        films=made["films"],
+        seed=made["first_seed"],
+        version=made["version"],
+        machine=made["machine"]["processor"],
     )
 
 
@@ -82,48 +95,49 @@ def _suites(results: Results) -> list[str]:
     return list(next(iter(results["figures"].values())))
 
 
-def by_suite(results: Results, caption: str, cell: Callable[[Mapping[str, Any]], str]) -> Table:
+def by_suite(t: Speech, results: Results, caption: str, cell: Cell) -> Table:
     """One row a suite, one column an entry."""
     entries = _entries(results)
     rows = tuple(
-        (words(suite), *(cell(results["figures"][entry][suite]) for entry in entries))
-        for suite in _suites(results)
+        (suite(t, name), *(cell(t, results["figures"][one][name]) for one in entries))
+        for name in _suites(results)
     )
-    columns = ("suite", *map(words, entries))
-    return Table(columns, rows, caption, numbers=tuple(range(1, len(columns))))
+    columns = (t("suite"), *(entry(t, one) for one in entries))
+    return Table(columns, rows, t(caption), numbers=tuple(range(1, len(columns))))
 
 
-def spread(three: Mapping[str, Any] | None, scale: float = 1.0, digits: int = 2) -> str:
+def spread(t: Speech, three: Mapping[str, Any] | None, scale: float = 1.0, digits: int = 2) -> str:
     """A value with its interval."""
     if not three or not three.get("n"):
         return NO_FIGURES
-    value = f"{three['value'] * scale:.{digits}f}"
+    value = t.number(three["value"] * scale, digits)
     if three.get("low") is None or three.get("high") is None:
         return value
-    return f"{value} ({three['low'] * scale:.{digits}f} to {three['high'] * scale:.{digits}f})"
+    ends = (t.number(three[name] * scale, digits) for name in ("low", "high"))
+    return _between(t, value, *ends)
 
 
-def percent(share: Mapping[str, Any] | None, key: str = "share") -> str:
+def _between(t: Speech, value: str, low: str, high: str) -> str:
+    return t("{value} ({low} to {high})", value=value, low=low, high=high)
+
+
+def percent(t: Speech, share: Mapping[str, Any] | None, key: str = "share") -> str:
     """A share with its interval, in per cent."""
     if not share or not share.get("n"):
         return NO_FIGURES
-    return f"{100 * share[key]:.1f} ({100 * share['low']:.0f} to {100 * share['high']:.0f})"
+    ends = (t.number(100 * share[name], 0) for name in ("low", "high"))
+    return _between(t, t.number(100 * share[key], 1), *ends)
 
 
-def number(value: float | None, digits: int = 2) -> str:
-    """A number, or a dash."""
-    return NO_FIGURES if value is None else f"{value:.{digits}f}"
-
-
-def tables_of(results: Results) -> list[Table]:
+def tables_of(t: Speech, results: Results) -> list[Table]:
     """The tables of the report, in their order."""
     return [
-        *(by_suite(results, caption, cell) for caption, cell in FIGURES.items()),
-        *shift_tables(results),
-        *paired_tables(results),
-        cost_table(results),
-        _suite_table(results),
-        _entry_table(results),
+        *(by_suite(t, results, caption, cell) for caption, cell in FIGURES.items()),
+        *shift_tables(t, results),
+        *paired_tables(t, results),
+        cost_table(t, results),
+        _suite_table(t, results),
+        _entry_table(t, results),
     ]
 
 
@@ -135,171 +149,194 @@ def _angles(figures: Mapping[str, Any]) -> Mapping[str, Any]:
     return (figures["both"] or {}).get("angles") or {}
 
 
-FIGURES: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
-    "Landmarks: mean error, mm": lambda f: spread(_landmarks(f).get("mean")),
-    "Landmarks within 2 mm, %": lambda f: spread((_landmarks(f).get("sdr") or {}).get("2"), 100, 1),
-    "Landmarks: median, 95th percentile, mm": lambda f: _two(_landmarks(f), "median", "p95"),
-    "Angles: mean absolute error, degrees": lambda f: spread(_angles(f).get("mae")),
-    "Angles: bias and 95 % limits of agreement, degrees": lambda f: _limits(_angles(f)),
-    "Angles: direction right where the film is more than 2 degrees off, %": lambda f: percent(
-        _angles(f).get("direction")
+FIGURES: Mapping[str, Cell] = {
+    mark("Landmarks: mean error, mm"): lambda t, f: spread(t, _landmarks(f).get("mean")),
+    mark("Landmarks within 2 mm, %"): lambda t, f: spread(
+        t, (_landmarks(f).get("sdr") or {}).get("2"), 100, 1
     ),
-    "Angles inside their 90 % interval, % (and its median half width, degrees)": lambda f: (
-        _interval(_angles(f))
+    mark("Landmarks: median, 95th percentile, mm"): lambda t, f: _two(
+        t, _landmarks(f), "median", "p95"
     ),
-    "Knee found, and its view right, %": lambda f: percent(f["view_right"]),
-    "Square on within 5 degrees: calibration error, Brier score": lambda f: _two(
-        (f["square"] or {}).get("usable"), "ece", "brier", 3
+    mark("Angles: mean absolute error, degrees"): lambda t, f: spread(t, _angles(f).get("mae")),
+    mark("Angles: bias and 95 % limits of agreement, degrees"): lambda t, f: _limits(t, _angles(f)),
+    mark("Angles: direction right where the film is more than 2 degrees off, %"): (
+        lambda t, f: percent(t, _angles(f).get("direction"))
+    ),
+    mark("Angles inside their 90 % interval, % (and its median half width, degrees)"): (
+        lambda t, f: _interval(t, _angles(f))
+    ),
+    mark("Knee found, and its view right, %"): lambda t, f: percent(t, f["view_right"]),
+    mark("Square on within 5 degrees: calibration error, Brier score"): lambda t, f: _two(
+        t, (f["square"] or {}).get("usable"), "ece", "brier", 3
     ),
 }
 """A table each: its caption, and the words in the cell of one entry on one suite."""
 
 
-def _suite_table(results: Results) -> Table:
+def _suite_table(t: Speech, results: Results) -> Table:
     made = results["made_by"]
     rows = (
         (
-            words(name),
-            str(made["films"] if name != "own" else suite["films"]),
-            suite["about"],
-            str(suite["version"]),
-            suite["digest"],
-            suite["state"],
+            suite(t, name),
+            str(made["films"] if name != "own" else one["films"]),
+            t.within("about", one["about"]),
+            str(one["version"]),
+            one["digest"],
+            t.within("digest", STATES.get(one["state"], one["state"])),
         )
-        for name, suite in made["suites"].items()
+        for name, one in made["suites"].items()
     )
-    columns = ("suite", "films", "what its films are", "version", "digest")
-    return Table((*columns, "against those published"), tuple(rows), "Suites")
+    columns = (t("suite"), t("films"), t("what its films are"), t("version"), t("digest"))
+    return Table((*columns, t("against those published")), tuple(rows), t("Suites"))
 
 
-def _entry_table(results: Results) -> Table:
+def _entry_table(t: Speech, results: Results) -> Table:
     rows = (
-        (words(name), _what(entry), str(entry.get("weights", NO_FIGURES)))
-        for name, entry in results["made_by"]["entries"].items()
+        (entry(t, name), _what(t, one), str(one.get("weights", NO_FIGURES)))
+        for name, one in results["made_by"]["entries"].items()
     )
-    return Table(("entry", "what answers", "weights"), tuple(rows), "Entries")
+    return Table((t("entry"), t("what answers"), t("weights")), tuple(rows), t("Entries"))
 
 
-def _what(entry: Mapping[str, Any]) -> str:
+def _what(t: Speech, entry: Mapping[str, Any]) -> str:
     if "predictions" in entry:
-        return f"predictions {entry['predictions']}"
+        return t("predictions {file}", file=entry["predictions"])
     return f"{entry['detector']['name']}, {entry['pose']['name']}"
 
 
-def _two(figures: Mapping[str, Any] | None, one: str, other: str, digits: int = 2) -> str:
+def _two(
+    t: Speech, figures: Mapping[str, Any] | None, one: str, other: str, digits: int = 2
+) -> str:
     if not figures or figures.get(one) is None:
         return NO_FIGURES
-    return f"{number(figures[one], digits)}, {number(figures[other], digits)}"
+    values = (number(t, figures[name], digits) for name in (one, other))
+    return t("{one}, {other}", **dict(zip(("one", "other"), values, strict=True)))
 
 
-def _limits(figures: Mapping[str, Any] | None) -> str:
+def _limits(t: Speech, figures: Mapping[str, Any] | None) -> str:
     if not figures or not figures.get("n"):
         return NO_FIGURES
+    bias = t.number(figures["bias"]["value"], 2, signed=True)
     low, high = figures["limits_of_agreement"]
     if low is None:
-        return f"{figures['bias']['value']:+.2f}"
-    return f"{figures['bias']['value']:+.2f} ({low:+.1f} to {high:+.1f})"
+        return bias
+    return _between(t, bias, *(t.number(end, 1, signed=True) for end in (low, high)))
 
 
-def _interval(figures: Mapping[str, Any] | None) -> str:
+def _interval(t: Speech, figures: Mapping[str, Any] | None) -> str:
     held = (figures or {}).get("interval_90")
     if not held or not held["n"]:
         return NO_FIGURES
-    return f"{100 * held['held']:.1f} (±{held['half_width']:.1f})"
+    return f"{t.number(100 * held['held'], 1)} (±{t.number(held['half_width'], 1)})"
 
 
-def paired_tables(results: Results) -> list[Table]:
+PAIRED = {
+    "landmarks": mark(
+        "Landmarks: {reference} minus the other, mm, person by person on what both gave "
+        "(sign-flip test, Holm over the table)"
+    ),
+    "angles": mark(
+        "Angles: {reference} minus the other, degrees, person by person on what both gave "
+        "(sign-flip test, Holm over the table)"
+    ),
+}
+SHIFTS = {
+    "landmarks": mark(
+        "Landmarks: what a suite adds to the mean error, mm, for the same persons where both were "
+        "read (* p < 0.05, sign flips, not adjusted)"
+    ),
+    "angles": mark(
+        "Angles: what a suite adds to the mean error, degrees, for the same persons where both "
+        "were read (* p < 0.05, sign flips, not adjusted)"
+    ),
+}
+"""By measure, the captions of tables of comparisons."""
+
+
+def paired_tables(t: Speech, results: Results) -> list[Table]:
     """The reference against every other entry, one table a measure."""
-    found = []
-    reference = words(results["reference"])
-    for measure, unit in (("landmarks", "mm"), ("angles", "degrees")):
-        rows = results["paired"][measure]
-        if not rows:
-            continue
-        found.append(
-            Table(
-                ("against", "suite", "persons", "difference", "better for", "p", "p, Holm"),
-                tuple(
-                    (
-                        words(row["entry"]),
-                        words(row["suite"]),
-                        str(row["persons"]),
-                        spread({"n": 1, "value": row["difference"], **_ends(row)})
-                        if row["difference"] is not None
-                        else NO_FIGURES,
-                        NO_FIGURES
-                        if row["difference"] is None
-                        else f"{100 * row['better_for']:.0f} %",
-                        _p(row["p"]),
-                        _p(row.get("p_holm")),
-                    )
-                    for row in rows
-                ),
-                f"{measure.capitalize()}: {reference} minus the other, {unit}, person by person "
-                "on what both gave (sign-flip test, Holm over the table)",
-                numbers=(2, 3, 4, 5, 6),
-            )
+    columns = (
+        *(t("against"), t("suite"), t("persons"), t("difference"), t("better for")),
+        *("p", "p, Holm"),
+    )
+    reference = entry(t, results["reference"])
+    return [
+        Table(
+            columns,
+            tuple(_pair(t, row) for row in results["paired"][measure]),
+            t(caption, reference=reference),
+            numbers=(2, 3, 4, 5, 6),
         )
-    return found
+        for measure, caption in PAIRED.items()
+        if results["paired"][measure]
+    ]
 
 
-def _ends(row: Mapping[str, Any]) -> dict[str, Any]:
-    return {"low": row["low"], "high": row["high"]}
+def _pair(t: Speech, row: Mapping[str, Any]) -> tuple[str, ...]:
+    difference = better = NO_FIGURES
+    if row["difference"] is not None:
+        ends = {"low": row["low"], "high": row["high"]}
+        difference = spread(t, {"n": 1, "value": row["difference"], **ends})
+        better = t.share(row["better_for"])
+    persons = str(row["persons"])
+    names = entry(t, row["entry"]), suite(t, row["suite"])
+    return (*names, persons, difference, better, _p(t, row["p"]), _p(t, row.get("p_holm")))
 
 
-def _p(value: float | None) -> str:
+def _p(t: Speech, value: float | None) -> str:
     if value is None:
         return NO_FIGURES
-    return "< 0.001" if value < 0.001 else f"{value:.3f}"
+    return f"< {t.number(0.001, 3)}" if value < 0.001 else t.number(value, 3)
 
 
-def shift_tables(results: Results) -> list[Table]:
+def shift_tables(t: Speech, results: Results) -> list[Table]:
     """What each suite costs, one table a measure."""
-    found = []
-    for measure, unit in (("landmarks", "mm"), ("angles", "degrees")):
+    found, entries = [], _entries(results)
+    for measure, caption in SHIFTS.items():
         by_entry = results["shifts"][measure]
         suites: Mapping[str, Any] = next(iter(by_entry.values()), {})
         if not suites:
             continue
         rows = []
-        for suite, row in suites.items():
-            cells = [by_entry[entry].get(suite) for entry in _entries(results)]
-            rows.append((words(suite), words(row["beside"]), *(_change(cell) for cell in cells)))
-        found.append(
-            Table(
-                ("suite", "beside", *map(words, _entries(results))),
-                tuple(rows),
-                f"{measure.capitalize()}: what a suite adds to the mean error, {unit}, for the "
-                "same persons where both were read (* p < 0.05, sign flips, not adjusted)",
-                numbers=tuple(range(2, 2 + len(_entries(results)))),
-            )
-        )
+        for name, row in suites.items():
+            cells = (_change(t, by_entry[one].get(name)) for one in entries)
+            rows.append((suite(t, name), suite(t, row["beside"]), *cells))
+        columns = (t("suite"), t("beside"), *(entry(t, one) for one in entries))
+        found.append(Table(columns, tuple(rows), t(caption), numbers=tuple(range(2, len(columns)))))
     return found
 
 
-def _change(row: Mapping[str, Any] | None) -> str:
+def _change(t: Speech, row: Mapping[str, Any] | None) -> str:
     if row is None or row["difference"] is None:
         return NO_FIGURES
-    mark = "*" if row["p"] < 0.05 else ""
-    return f"{row['difference']:+.2f} ({row['low']:+.2f} to {row['high']:+.2f}){mark}"
+    star = "*" if row["p"] < 0.05 else ""
+    values = (t.number(row[name], 2, signed=True) for name in ("difference", "low", "high"))
+    return _between(t, *values) + star
 
 
-def cost_table(results: Results) -> Table:
+def cost_table(t: Speech, results: Results) -> Table:
     """Seconds and memory on one core."""
+    columns = (
+        *(t("entry"), t("films"), t("first film, s"), t("a film, s"), t("95th")),
+        t("most memory, MB"),
+    )
     return Table(
-        ("entry", "films", "first film, s", "a film, s", "95th", "most memory, MB"),
+        columns,
         tuple(
             (
-                words(name),
+                entry(t, name),
                 str(cost["films"]),
-                number(cost["first_s"]),
-                number(cost["median_s"], 3),
-                number(cost["p95_s"], 3),
-                number(cost["peak_mb"], 0),
+                number(t, cost["first_s"]),
+                number(t, cost["median_s"], 3),
+                number(t, cost["p95_s"], 3),
+                number(t, cost["peak_mb"], 0),
             )
             for name, cost in results["cost"].items()
         ),
-        "Cost on one core, each entry in a process of its own (the first film loads what it needs)",
+        t(
+            "Cost on one core, each entry in a process of its own (the first film loads what it "
+            "needs)"
+        ),
         numbers=(1, 2, 3, 4, 5),
     )
 
@@ -327,17 +364,17 @@ LANDMARK_COLUMNS = (
 def landmark_rows(results: Results) -> list[tuple[Any, ...]]:
     """One row for each entry, suite, view, landmark and kind of error."""
     rows = []
-    for entry, suites in results["figures"].items():
-        for suite, figures in suites.items():
+    for one, suites in results["figures"].items():
+        for name, figures in suites.items():
             for view, part in figures["views"].items():
-                for name, errors in (part.get("landmarks") or {}).items():
+                for landmark, errors in (part.get("landmarks") or {}).items():
                     for error in ("radial", "normal"):
                         e = errors.get(error)
                         if e and e.get("n"):
                             mean = e["mean"]
                             rows.append(
                                 (
-                                    *(entry, suite, view, name, error, e["n"], e["could"]),
+                                    *(one, name, view, landmark, error, e["n"], e["could"]),
                                     *(mean["value"], mean["low"], mean["high"]),
                                     *(e["median"], e["p95"]),
                                     *(e["sdr"][k]["value"] for k in ("2", "2.5", "3", "4")),
@@ -356,85 +393,101 @@ def landmarks_csv(results: Results) -> str:
     return text.getvalue()
 
 
-def landmark_tables(results: Results, suite: str) -> list[Block]:
+def landmark_tables(t: Speech, results: Results, name: str) -> list[Block]:
     """Every landmark of one suite, entry by entry and view by view."""
     blocks: list[Block] = []
-    rows = [row for row in landmark_rows(results) if row[1] == suite]
-    for entry in _entries(results):
+    rows = [row for row in landmark_rows(results) if row[1] == name]
+    columns = (
+        *(t("landmark"), t("error"), "n", t("mean"), t("median"), t("95th")),
+        *(t.number(limit, digits) for limit, digits in ((2, 0), (2.5, 1), (3, 0), (4, 0))),
+    )
+    for one in _entries(results):
         for view in ("AP", "lateral"):
-            mine = [row for row in rows if row[0] == entry and row[2] == view]
+            mine = [row for row in rows if row[0] == one and row[2] == view]
             if not mine:
                 continue
-            blocks.append(
-                Table(
-                    ("landmark", "error", "n", "mean", "median", "95th", "2", "2.5", "3", "4"),
-                    tuple(
-                        (
-                            words(row[3]),
-                            row[4],
-                            f"{row[5]} of {row[6]}",
-                            spread({"n": 1, "value": row[7], "low": row[8], "high": row[9]}),
-                            number(row[10]),
-                            number(row[11]),
-                            *(f"{100 * v:.0f}" for v in row[12:]),
-                        )
-                        for row in mine
-                    ),
-                    f"{words(entry)}, {view}, suite {words(suite)}: mm at the knee; share in % "
-                    "within 2, 2.5, 3 and 4 mm",
-                    numbers=tuple(range(2, 10)),
-                )
+            caption = t(
+                "{entry}, {view}, suite {suite}: mm at the knee; share in % within 2, 2.5, 3 and "
+                "4 mm",
+                entry=entry(t, one),
+                view=t.within("view", view),
+                suite=suite(t, name),
             )
+            cells = tuple(_landmark(t, row) for row in mine)
+            blocks.append(Table(columns, cells, caption, numbers=tuple(range(2, 10))))
     return blocks
+
+
+def _landmark(t: Speech, row: tuple[Any, ...]) -> tuple[str, ...]:
+    return (
+        *(plain(row[3]), t.within("error", row[4])),
+        t("{n} of {m}", n=row[5], m=row[6]),
+        spread(t, {"n": 1, "value": row[7], "low": row[8], "high": row[9]}),
+        *(number(t, row[10]), number(t, row[11])),
+        *(t.number(100 * v, 0) for v in row[12:]),
+    )
 
 
 # ---- the page -----------------------------------------------------------------------------------
 
 
-def paper_of(results: Results, tables: Sequence[Table]) -> Paper:
+def paper_of(t: Speech, results: Results) -> Paper:
     """The report as a page."""
-    made, suites = results["made_by"], _suites(results)
-    first = suites[0]
+    made, suites, tables = results["made_by"], _suites(results), tables_of(t, results)
+    first, machine = suites[0], made["machine"]
     blocks: list[Block] = [
-        Text(preface(results), "lead"),
-        Heading("Landmarks"),
-        *plots(results, "landmarks"),
+        Text(preface(t, results), "lead"),
+        Heading(t("Landmarks")),
+        *plots(t, results, "landmarks"),
         *tables[:3],
-        Heading("Angles"),
-        *plots(results, "angles"),
+        Heading(t("Angles")),
+        *plots(t, results, "angles"),
         *tables[3:7],
-        Heading("View, and whether the film is square on"),
-        *plots(results, "square"),
+        Heading(t("View, and whether the film is square on")),
+        *plots(t, results, "square"),
         *tables[7:9],
-        Heading("Compared person by person"),
+        Heading(t("Compared person by person")),
         *tables[9:-3],
-        Heading("Cost"),
+        Heading(t("Cost")),
         tables[-3],
-        Heading(f"Every landmark, suite {words(first)}"),
-        Text("landmarks.csv beside this page has every landmark of every suite."),
-        *landmark_tables(results, first),
-        Heading("How to repeat it"),
+        Heading(t("Every landmark, suite {suite}", suite=suite(t, first))),
+        Text(
+            t("landmarks.csv beside this page has every landmark of every suite, by these names.")
+        ),
+        *landmark_tables(t, results, first),
+        Heading(t("How to repeat it")),
         *tables[-2:],
         Items(
             (
-                f"Version {made['version']}; {made['films']} films a suite from seed "
-                f"{made['first_seed']}.",
-                f"Machine: {made['machine']['processor']}, {made['machine']['cores']} cores, "
-                f"{made['machine']['system']}, Python {made['machine']['python']}, "
-                + ", ".join(f"{k} {v}" for k, v in made["machine"]["packages"].items())
-                + ".",
-                "results.json holds all settings, seeds, digests and figures.",
-                "Films are the same to the bit where processor and libraries round alike; "
-                "`within tolerance` says that they do not, and that the films are as good as the "
-                "same.",
+                t(
+                    "Version {version}; {films} films a suite from seed {seed}.",
+                    version=made["version"],
+                    films=made["films"],
+                    seed=made["first_seed"],
+                ),
+                t(
+                    "Machine: {processor}, {cores} cores, {system}, Python {python}, {packages}.",
+                    processor=machine["processor"],
+                    cores=machine["cores"],
+                    system=machine["system"],
+                    python=machine["python"],
+                    packages=", ".join(f"{k} {v}" for k, v in machine["packages"].items()),
+                ),
+                t("results.json holds all settings, seeds, digests and figures."),
+                t(
+                    "Films are the same to the bit where processor and libraries round alike; "
+                    "within tolerance says that they do not, and that the films are as good as "
+                    "the same."
+                ),
             )
         ),
     ]
     weights = ", ".join(str(e.get("weights", "")) for e in made["entries"].values())
     return Paper(
-        title="Benchmark",
-        subtitle=f"{len(suites)} suites, {len(_entries(results))} entries",
+        title=t("Benchmark"),
+        subtitle=t("{n} suites, {m} entries", n=len(suites), m=len(_entries(results))),
         blocks=tuple(blocks),
+        language=t.code,
         made_by=f"squareon {made['version']}; {weights}",
         invented="own" not in suites,
     )

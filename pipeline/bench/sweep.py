@@ -8,13 +8,14 @@ from pathlib import Path
 from pipeline.bench.print import latex, markdown
 from pipeline.bench.report import spread
 from pipeline.bench.suite_tables import words
+from pipeline.language import speech
 from pipeline.records.files import write_atomic
 from pipeline.records.paper import Table
 
 
 def write_sweep(out: Path) -> str:
     """Writes `sweep.md` and `sweep.tex` under `out` and returns the former."""
-    rows = []
+    t, rows = speech("en"), []
     for folder in sorted((p for p in out.iterdir() if p.name.isdigit()), key=lambda p: int(p.name)):
         task = folder / ".hydra" / "overrides.yaml"
         lines = task.read_text().splitlines() if task.exists() else []
@@ -33,8 +34,8 @@ def write_sweep(out: Path) -> str:
                         told,
                         words(entry),
                         words(suite),
-                        spread(both["landmarks"].get("mean")),
-                        spread(both["angles"].get("mae")),
+                        spread(t, both["landmarks"].get("mean")),
+                        spread(t, both["angles"].get("mae")),
                     )
                 )
     table = Table(

@@ -4,21 +4,32 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
 import pytest
+from catalogue_words import plain_words
+from matplotlib.text import Text
 
 from pipeline.bench import films as films_module
 from pipeline.bench.exam import BenchSettings, Exam, examine
 from pipeline.bench.figures import figures_of, strict
 from pipeline.bench.films import fingerprint, picture_path, read_film, truth_row, verified
 from pipeline.bench.handout import check_file, hand_out
-from pipeline.bench.report import write_report
+from pipeline.bench.report import paper_of, write_report
+from pipeline.bench.suite_tables import words as plain
+from pipeline.bench.words import ABOUT
+from pipeline.bench.words import SUITES as SUITE_WORDS
+from pipeline.cli import compose
 from pipeline.knee.errors import Problem
-from pipeline.knee.landmarks import names_of
+from pipeline.knee.landmarks import BY_NAME, names_of
+from pipeline.language import speech
+from pipeline.language.speech import ACCENTED
+from pipeline.records.paper import write_html
+from pipeline.records.paper.charts import picture
 
 TOY = {"name": "toy_exam:ToyFilms", "films_per_knee": 2}
 SUITES = {
@@ -132,6 +143,75 @@ def test_what_is_written_is_whole(done: tuple[Path, Exam]) -> None:
     with (out / "landmarks.csv").open() as file:
         rows = list(csv.DictReader(file))
     assert {row["suite"] for row in rows} == {"clean", "turned"}
+
+
+def page_in(code: str, results: Any, out: Path) -> str:
+    write_html(paper_of(speech(code), results), out / f"{code}.html")
+    return (out / f"{code}.html").read_text("utf-8")
+
+
+def test_the_page_speaks_german(done: tuple[Path, Exam], tmp_path: Path) -> None:
+    results = json.loads((done[0] / "out" / "results.json").read_text())
+    text = page_in("de", results, tmp_path)
+    for said in (
+        '<html lang="de">',
+        "Messpunkte: mittlerer Fehler, mm",
+        "ungestört",
+        "Jeder Messpunkt, Reihe ungestört",
+        "Wie es sich wiederholen lässt",
+    ):
+        assert said in text
+    assert re.search(r"\d,\d\d \(\d,\d\d bis \d,\d\d\)", text)
+    assert not re.search(r"\d\.\d\d \(\d", text)
+    assert "mean error" in (done[0] / "out" / "benchmark.md").read_text()
+
+
+def test_no_word_of_the_page_goes_round_the_catalogue(
+    done: tuple[Path, Exam], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In English with accents nothing plain is left but names: of entries, suites and landmarks
+    that do not ship, of the machine, of its packages."""
+    drawn: list[str] = []
+
+    def listening(figure: Any, *values: Any, **named: Any) -> Any:
+        drawn.extend(text.get_text() for text in figure.findobj(Text))
+        return picture(figure, *values, **named)
+
+    monkeypatch.setattr("pipeline.bench.plots.picture", listening)
+    results = json.loads((done[0] / "out" / "results.json").read_text())
+    page = page_in(ACCENTED, results, tmp_path)
+    body = re.sub(r"<(style|svg)\b.*?</\1>|<[^>]+>|&\w+;", " ", page, flags=re.DOTALL)
+    made = results["made_by"]
+    machine = made["machine"]
+    names = [
+        *(name.replace("_", " ") for name in BY_NAME),
+        *(machine["processor"], machine["system"], *machine["packages"]),
+        *machine["packages"].values(),
+        *results["figures"],
+        *made["suites"],
+        *(suite["about"] for suite in made["suites"].values()),
+        *(suite["digest"] for suite in made["suites"].values()),
+        *(str(one) for entry in made["entries"].values() for one in flat(entry)),
+        *("squareon", "Python", "Holm"),
+    ]
+    given = "|".join(re.escape(name) for name in sorted(names, key=len, reverse=True) if name)
+    assert len(drawn) > 30
+    for text in (body, " ".join(drawn)):
+        assert plain_words(re.sub(given, " ", text)) == []
+
+
+def flat(value: Any) -> list[Any]:
+    parts = value.values() if isinstance(value, dict) else value
+    nested = isinstance(value, dict | list)
+    return [leaf for part in parts for leaf in flat(part)] if nested else [value]
+
+
+def test_every_suite_that_ships_has_its_words() -> None:
+    suites = compose("bench", BenchSettings, [])["suite"]
+    assert {suite["about"] for suite in suites.values()} == set(ABOUT)
+    assert {plain(name) for name in suites} | {"own", "all suites"} == set(SUITE_WORDS)
+    with pytest.raises(Problem, match="choose one of"):
+        examine(BenchSettings(language="xx"), Path("nowhere"))
 
 
 def test_nothing_is_read_twice(
