@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -36,6 +37,13 @@ def run(*words: str) -> subprocess.CompletedProcess[str]:
 def test_ruff(words: tuple[str, ...]) -> None:
     done = run("-m", "ruff", *words, ".")
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_names_of_test_files_are_their_own() -> None:
+    """Two of one name are one module, and the second is not collected."""
+    names = Counter(path.name for path in (ROOT / "tests").rglob("*.py"))
+    names.pop("conftest.py", None)
+    assert [name for name, count in names.items() if count > 1] == []
 
 
 def test_types() -> None:

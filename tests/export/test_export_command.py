@@ -255,7 +255,7 @@ def test_answers_of_a_person_are_read_strictly(tmp_path: Path) -> None:
         table.write_text(head + line)
         with pytest.raises(Problem, match=word):
             read_looked(table)
-    with pytest.raises(Problem, match="table"):
+    with pytest.raises(Problem, match="does not exist"):
         read_looked(tmp_path / "absent.csv")
 
 
