@@ -33,12 +33,14 @@ def film_dataset(kind: str = DX, number: int = 1, **changes: Any) -> FileDataset
     """A conformant film, grey rising from left to right. `changes` are attributes."""
     meta = FileMetaDataset()
     meta.MediaStorageSOPClassUID = kind
-    meta.MediaStorageSOPInstanceUID = f"2.25.1000{number}"
+    meta.MediaStorageSOPInstanceUID = f"2.25.100000000000000000{number}"
     meta.TransferSyntaxUID = ExplicitVRLittleEndian
     film = FileDataset("", {}, file_meta=meta, preamble=b"\0" * 128)
     film.SpecificCharacterSet = "ISO_IR 100"
     film.SOPClassUID, film.SOPInstanceUID = kind, meta.MediaStorageSOPInstanceUID
-    film.StudyInstanceUID, film.SeriesInstanceUID = "2.25.2001", f"2.25.3000{number}"
+    # Long ones: random UIDs of a de-identified export may begin as short ones do.
+    film.StudyInstanceUID = "2.25.200000000000000001"
+    film.SeriesInstanceUID = f"2.25.300000000000000000{number}"
     film.PatientName, film.PatientID = NAME, "INVENTED-1"
     film.PatientBirthDate, film.PatientSex = "19500203", "F"
     film.StudyDate, film.StudyTime, film.StudyID = "20200102", "101112", "S1"
