@@ -23,7 +23,7 @@ from pipeline.records.export.source import open_film
 KEY, OTHER = b"k" * 32, b"o" * 32
 SECRET = {
     "DA": "19440506", "TM": "112233.445566", "DT": "19440506112233", "AS": "077Y",
-    "UI": "1.2.826.0.1.77777", "DS": "777777.5", "IS": "7777777", "CS": "SECRETCODE",
+    "UI": "1.2.826.0.1.77777", "DS": "777777.5", "IS": "1777777777", "CS": "SECRETCODE",
 }  # fmt: skip
 TEXTS = ("AE", "LO", "LT", "PN", "SH", "ST", "UC", "UR", "UT")
 
