@@ -485,7 +485,12 @@ def paper_of(t: Speech, results: Results) -> Paper:
     weights = ", ".join(str(e.get("weights", "")) for e in made["entries"].values())
     return Paper(
         title=t("Benchmark"),
-        subtitle=t("{n} suites, {m} entries", n=len(suites), m=len(_entries(results))),
+        subtitle=", ".join(
+            (
+                t.plural("{n} suite", "{n} suites", len(suites)),
+                t.plural("{n} entry", "{n} entries", len(_entries(results))),
+            )
+        ),
         blocks=tuple(blocks),
         language=t.code,
         made_by=f"squareon {made['version']}; {weights}",
