@@ -11,8 +11,7 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
-from catalogue_words import plain_words
-from matplotlib.text import Text
+from catalogue_words import plain_words, words_drawn
 
 from pipeline.bench import films as films_module
 from pipeline.bench.exam import BenchSettings, Exam, examine
@@ -29,7 +28,6 @@ from pipeline.knee.landmarks import BY_NAME, names_of
 from pipeline.language import speech
 from pipeline.language.speech import ACCENTED
 from pipeline.records.paper import write_html
-from pipeline.records.paper.charts import picture
 
 TOY = {"name": "toy_exam:ToyFilms", "films_per_knee": 2}
 SUITES = {
@@ -171,13 +169,7 @@ def test_no_word_of_the_page_goes_round_the_catalogue(
 ) -> None:
     """In English with accents nothing plain is left but names: of entries, suites and landmarks
     that do not ship, of the machine, of its packages."""
-    drawn: list[str] = []
-
-    def listening(figure: Any, *values: Any, **named: Any) -> Any:
-        drawn.extend(text.get_text() for text in figure.findobj(Text))
-        return picture(figure, *values, **named)
-
-    monkeypatch.setattr("pipeline.bench.plots.picture", listening)
+    drawn = words_drawn(monkeypatch, "pipeline.bench.plots.picture")
     results = json.loads((done[0] / "out" / "results.json").read_text())
     page = page_in(ACCENTED, results, tmp_path)
     body = re.sub(r"<(style|svg)\b.*?</\1>|<[^>]+>|&\w+;", " ", page, flags=re.DOTALL)

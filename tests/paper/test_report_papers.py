@@ -13,8 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 from babel.dates import get_month_names
-from catalogue_words import plain_words
-from matplotlib.text import Text
+from catalogue_words import plain_words, words_drawn
 from report_cases import KEY, READ, REVIEWER, film, report, row, small_store
 from statsmodels.stats.proportion import proportion_confint
 
@@ -22,7 +21,6 @@ from pipeline.cli import main
 from pipeline.knee.errors import Problem
 from pipeline.language.speech import ACCENTED
 from pipeline.records.overlay import short_name
-from pipeline.records.paper import charts
 from pipeline.records.share import wilson
 from pipeline.records.store import Store, open_store
 from pipeline.reports.choices import Choices, day_of
@@ -310,15 +308,7 @@ def test_no_word_goes_round_the_catalogue(
     place: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """In the language with accents nothing plain is left but names and what people wrote."""
-    drawn: list[str] = []
-    picture = charts.picture
-
-    def listening(figure: Any, *values: Any, **named: Any) -> Any:
-        made = picture(figure, *values, **named)
-        drawn.extend(text.get_text() for text in figure.findobj(Text))
-        return made
-
-    monkeypatch.setattr(charts, "picture", listening)
+    drawn = words_drawn(monkeypatch, "pipeline.records.paper.charts.picture")
     report(place, tmp_path / "xa", language=ACCENTED, unreviewed=True)
     given = (
         r"films/\d\.dcm|results/?|films|op-\w+|st-\w+|invented doubt|invented-weights|"

@@ -7,11 +7,10 @@ import re
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
-from catalogue_words import plain_words
+from catalogue_words import plain_words, words_drawn
 from invented_archive import film
 from review_browser import chromium
 from store_cases import KEY, reading_row
@@ -21,7 +20,6 @@ from pipeline.knee.acquisition import CAUSES, Acquisition
 from pipeline.knee.errors import Problem
 from pipeline.language import speech
 from pipeline.language.speech import ACCENTED
-from pipeline.records.paper import charts
 from pipeline.records.quality.control import RULES, cusum
 from pipeline.records.quality.drift import (
     LEAST_POINTS,
@@ -338,16 +336,7 @@ def test_no_word_goes_round_the_catalogue(
     made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """In English with accents nothing plain is left but names."""
-    from matplotlib.text import Text
-
-    drawn: list[str] = []
-    picture = charts.picture
-
-    def listening(figure: Any, *values: Any, **named: Any) -> Any:
-        drawn.extend(text.get_text() for text in figure.findobj(Text))
-        return picture(figure, *values, **named)
-
-    monkeypatch.setattr("pipeline.records.quality.plots.picture", listening)
+    drawn = words_drawn(monkeypatch, "pipeline.records.quality.plots.picture")
     page = draw(made, tmp_path, ACCENTED, rules=("beyond", "two", "four", "eight", "range"))
     body = re.sub(r"<(style|svg)\b.*?</\1>|<[^>]+>|&\w+;", " ", page, flags=re.DOTALL)
     names = r"squareon|CUSUM|\b(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)\w*"
